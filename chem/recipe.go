@@ -34,7 +34,9 @@ type Recipe struct {
 	Materials    []Material
 	Methods      []Method
 	Limits       Limits
+	Cautions     []string // for the bath as a whole
 	Sources      []Source // where each figure of the recipe comes from
+	References   []Source // what Sources cite: Key is the short name that they use, Text the work
 }
 
 // Rates are the priors of everything that moves a bath.
@@ -81,6 +83,7 @@ type Material struct {
 	Density  float64            // kg/L; 0 unknown
 	Cautions []string
 	Water    bool // brings nothing: deionised water
+	Prefer   bool // to be taken before other materials that bring the same
 }
 
 // Method is how a constituent is titrated.
@@ -99,6 +102,7 @@ type Method struct {
 	EndPoint    float64 // mL, standard uncertainty of finding the end point once
 	Blank       float64 // mL
 	UBlank      float64 // mL, standard uncertainty
+	UReading    float64 // standard uncertainty in the constituent's unit where nothing is titrated (comparison with standards): Titrant is empty then
 	Sample      float64 // mL of bath drawn, 0 for the usual 20
 	Indicator   string
 	Steps       []string
