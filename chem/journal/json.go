@@ -349,11 +349,11 @@ func (p *scanner) skip(depth int) error {
 	return errValue
 }
 
-// appendText writes a JSON string with no more escapes than JSON needs, so that
-// a recipe stays readable in an export.
+// appendText writes a JSON string with no more escapes than JSON and a terminal
+// need, so that a recipe stays readable in an export.
 func appendText(b []byte, s string) []byte {
 	b = append(b, '"')
-	for i := range len(s) {
+	for i := 0; i < len(s); i++ {
 		switch c := s[i]; {
 		case c == '"' || c == '\\':
 			b = append(b, '\\', c)
@@ -363,8 +363,12 @@ func appendText(b []byte, s string) []byte {
 			b = append(b, `\r`...)
 		case c == '\t':
 			b = append(b, `\t`...)
-		case c < ' ':
+		case c < ' ' || c == 0x7f:
 			b = fmt.Appendf(b, `\u%04x`, c)
+		case c == 0xc2 && i+1 < len(s) && s[i+1] < 0xa0:
+			// U+0080 to U+009F, control characters too, in UTF-8.
+			i++
+			b = fmt.Appendf(b, `\u%04x`, s[i])
 		default:
 			b = append(b, c)
 		}

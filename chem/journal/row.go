@@ -50,35 +50,64 @@ func FormatTime(t time.Time) string {
 	return t.UTC().Format(TimeLayout)
 }
 
-// field writes one CSV field by the rules the database follows too: line breaks
-// as \n and \r with the backslash doubled, quotes where RFC 4180 needs them.
-func field(s string) string {
-	s = strings.NewReplacer(`\`, `\\`, "\n", `\n`, "\r", `\r`).Replace(s)
-	return quote(s)
+// appendField writes one CSV field by the rules the database follows too: line
+// breaks as \n and \r with the backslash doubled, quotes where RFC 4180 needs
+// them.
+func appendField(b []byte, s string) []byte {
+	if strings.ContainsAny(s, "\\\n\r") {
+		s = strings.NewReplacer(`\`, `\\`, "\n", `\n`, "\r", `\r`).Replace(s)
+	}
+	return appendQuoted(b, s)
 }
 
-func quote(s string) string {
+func appendQuoted(b []byte, s string) []byte {
 	if strings.ContainsAny(s, `",`) {
-		return `"` + strings.ReplaceAll(s, `"`, `""`) + `"`
+		b = append(b, '"')
+		b = append(b, strings.ReplaceAll(s, `"`, `""`)...)
+		return append(b, '"')
 	}
-	return s
+	return append(b, s...)
+}
+
+func appendTime(b []byte, t time.Time) []byte {
+	if t.IsZero() {
+		return b
+	}
+	return t.UTC().AppendFormat(b, TimeLayout)
+}
+
+// appendShort writes the first eight columns.
+func (r *Row) appendShort(b []byte) []byte {
+	b = appendTime(b, r.Time)
+	for _, s := range [...]string{r.Bath, r.Kind, r.Subject} {
+		b = appendField(append(b, ','), s)
+	}
+	b = append(append(b, ','), r.Value...)
+	b = appendField(append(b, ','), r.Unit)
+	b = append(append(b, ','), r.U...)
+	return appendField(append(b, ','), r.Note)
+}
+
+func (r *Row) appendLine(b []byte) []byte {
+	b = append(r.appendShort(b), ',')
+	if r.ID != uuid.Nil {
+		b = append(b, r.ID.String()...)
+	}
+	b = appendTime(append(b, ','), r.Entered)
+	b = appendField(append(b, ','), r.By)
+	return appendQuoted(append(b, ','), r.More)
 }
 
 // Line writes the row without its hash and without a line break: the text that
 // the chain hashes. More is JSON, which has no line breaks of its own, and goes
 // in as it is.
-func (r Row) Line() string {
-	id := ""
-	if r.ID != uuid.Nil {
-		id = r.ID.String()
-	}
-	return strings.Join([]string{FormatTime(r.Time), field(r.Bath), field(r.Kind), field(r.Subject), r.Value, field(r.Unit), r.U,
-		field(r.Note), id, FormatTime(r.Entered), field(r.By), quote(r.More)}, ",")
-}
+func (r Row) Line() string { return string(r.appendLine(nil)) }
 
 // Chain returns the row's hash after the one before it ("" for the first):
 // SHA-256 of the previous hash, a line feed, the line, a line feed.
 func (r Row) Chain(previous string) string {
-	sum := sha256.Sum256([]byte(previous + "\n" + r.Line() + "\n"))
+	b := make([]byte, 0, 512)
+	b = r.appendLine(append(append(b, previous...), '\n'))
+	sum := sha256.Sum256(append(b, '\n'))
 	return hex.EncodeToString(sum[:])
 }
