@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"strings"
 	"time"
 
 	"steadybath/chem"
@@ -236,7 +237,7 @@ func initials(titrant string) string {
 		}
 		start = r == ' '
 	}
-	return out
+	return strings.ToUpper(out)
 }
 
 // assay is a reading without a titration: with the uncertainty that its method

@@ -390,7 +390,7 @@ func (s *shop) gain(g, u float64) chem.Measured {
 	if u == 0 {
 		return chem.MeasuredOf(g, "g", 0)
 	}
-	return chem.Measured{Number: chem.DecimalRound(max(g+u*z, 0), 2), Unit: "g", U: chem.DecimalOf(u)}
+	return chem.Measured{Number: chem.DecimalRound(max(g+u*z, 0), 2), Unit: "g"}
 }
 
 // atRest is the pace of the day with no current.
@@ -416,7 +416,7 @@ func (s *shop) atRest() pace {
 func (s *shop) rest(to time.Time) { s.advance(to, func(*pace) {}) }
 
 func (s *shop) wait(minutes float64) {
-	s.rest(s.now.Add(time.Duration(minutes * float64(time.Minute))).Truncate(time.Second))
+	s.rest(s.now.Add(time.Duration(minutes * float64(time.Minute))).Truncate(time.Minute))
 }
 
 // advance lets time pass until to, in small steps, with the day's scatter drawn
