@@ -23,7 +23,8 @@ func ParseMeasured(s string, dims ...Dimension) (Measured, error) {
 	text := strings.TrimSpace(s)
 	end := 0
 	for i, r := range text {
-		if unicode.IsDigit(r) || strings.ContainsRune("+-−.,", r) {
+		// A sign further on belongs to the +- of an uncertainty.
+		if unicode.IsDigit(r) || r == '.' || r == ',' || i == 0 && strings.ContainsRune("+-−", r) {
 			end = i + len(string(r))
 			continue
 		}
@@ -57,12 +58,16 @@ func ParseMeasured(s string, dims ...Dimension) (Measured, error) {
 				return Measured{}, fmt.Errorf("%q: after %s: %w", s, mark, err)
 			}
 			rest = strings.TrimSpace(tail[j:])
+			break
 		}
 	}
 	if m.Unit, err = ParseUnit(rest); err != nil {
 		return Measured{}, fmt.Errorf("%q: %w%s", s, err, fits(dims))
 	}
-	return m, m.Check(dims...)
+	if err = m.Check(dims...); err != nil {
+		return Measured{}, err
+	}
+	return m, nil
 }
 
 // Check tells whether the unit measures one of dims.

@@ -27,6 +27,7 @@ const (
 	DimDensity     Dimension = "a density"
 	DimPH          Dimension = "a pH"
 	DimVoltage     Dimension = "a voltage"
+	DimMolarMass   Dimension = "a molar mass"
 )
 
 // Unit is the canonical spelling of a unit, plain ASCII: "g/L", "A/dm2", "degC".
@@ -102,6 +103,7 @@ var units = []unitInfo{
 	{"g/cm3", DimDensity, 1, 0, []string{"g/cm³", "g/mL", "g/ml", "kg/L", "kg/l", "SG", "sg"}},
 	{"pH", DimPH, 1, 0, []string{"ph"}},
 	{"V", DimVoltage, 1, 0, []string{"volt", "volts"}},
+	{"g/mol", DimMolarMass, 1, 0, nil},
 }
 
 // ParseUnit reads a unit in any of its usual spellings.
@@ -159,8 +161,16 @@ func (u Unit) Convert(value float64, to Unit) (float64, error) {
 	if u == to {
 		return value, nil
 	}
-	a, b := u.info(), to.info()
-	if a.dim != b.dim {
+	a, known := findUnit(string(u))
+	b, wanted := findUnit(string(to))
+	switch {
+	case !known:
+		return 0, fmt.Errorf("unknown unit %q", string(u))
+	case !wanted:
+		return 0, fmt.Errorf("unknown unit %q", string(to))
+	case a.dim != b.dim && u == "":
+		return 0, fmt.Errorf("%s is not %s", a.dim, b.dim)
+	case a.dim != b.dim:
 		return 0, fmt.Errorf("%s is %s, not %s", u, a.dim, b.dim)
 	}
 	return (value*a.factor + a.offset - b.offset) / b.factor, nil
