@@ -39,9 +39,15 @@ const (
 	Polarised FaultKind = "polarised anodes"
 	// Contamination brings Size of the contaminant Of (the first of the recipe
 	// where empty) into the bath, in its unit of concentration (usually twice its
-	// limit).
+	// limit). Where the recipe names none and Of is empty, a foreign metal comes in
+	// that titrates like the plated one: Size in the metal's unit of concentration
+	// (usually 3 % of its target), kept in Truth.Amount as [Foreign].
 	Contamination FaultKind = "contamination"
 )
+
+// Foreign is the name in Truth of a metal that the recipe does not know and that
+// titrates like the plated one, in the plated metal's unit.
+const Foreign = "foreign metal"
 
 // Fault is one thing that goes wrong at the first chance on or after Day,
 // counted from 0 at the start.
@@ -84,11 +90,6 @@ func (c Config) checkFault(f Fault) error {
 	case Unlogged:
 		return need(material, "material")
 	case Contamination:
-		if f.Of == "" {
-			if _, ok := firstContaminant(c.Recipe); !ok {
-				return fmt.Errorf("simulate: %s: the recipe names no contaminant", f.Kind)
-			}
-		}
 		return need(constituent, "constituent")
 	case Lost, Leak, WrongLevel, Polarised:
 		return nil
@@ -147,11 +148,16 @@ func (s *shop) morningFaults() {
 	if f, ok := s.due(Contamination, anyFault); ok {
 		c, found := s.c.Recipe.Constituent(f.Of)
 		if !found {
-			c, _ = firstContaminant(s.c.Recipe)
+			c, found = firstContaminant(s.c.Recipe)
 		}
-		f.Of, f.Size = c.Name, orElse(f.Size, 2*c.High)
+		i := len(s.tank.amount) - 1
+		if found {
+			i = s.index(c.Name)
+			f.Of, f.Size = c.Name, orElse(f.Size, 2*c.High)
+		} else {
+			f.Of, f.Size = Foreign, orElse(f.Size, 0.03*s.c.Recipe.Constituents[s.tank.metal].Target)
+		}
 		s.record()
-		i := s.index(c.Name)
 		s.tank.amount[i] += f.Size * s.tank.volume
 		s.tank.books[i].Added += f.Size * s.tank.volume
 		s.record()

@@ -149,7 +149,11 @@ func (s *shop) titrate(c chem.Constituent, m chem.Method) {
 	if molar == 0 {
 		molar = molarMass(c)
 	}
-	gl, _ := c.Unit.Convert(s.tank.conc(s.index(c.Name)), "g/L") // usable says that it can be
+	conc := s.tank.conc(s.index(c.Name))
+	if c.Role == chem.RoleMetal {
+		conc += s.tank.conc(len(s.tank.amount) - 1)
+	}
+	gl, _ := c.Unit.Convert(conc, "g/L") // usable says that it can be
 	perML, _ := chem.Unit("g/L").Convert(m.Molarity*m.Ratio*molar/m.Aliquot, c.Unit)
 	endPoint := s.c.Bench * orElse(m.EndPoint, drop/math.Sqrt(3))
 	repeat := s.c.Bench * 0.3 * m.UAliquot / root6 / m.Aliquot // a pipette repeats better than its tolerance

@@ -125,7 +125,8 @@ func (s *shop) open() error {
 	t := &s.tank
 	t.metal, t.acid = s.index(metal.Name), -1
 	t.charge, t.molarMetal = float64(r.Charge), molarMass(metal)
-	t.amount, t.books = make([]float64, len(r.Constituents)), make([]Account, len(r.Constituents))
+	n := len(r.Constituents) + 1 // the last is the foreign metal
+	t.amount, t.books = make([]float64, n), make([]Account, n)
 	var err error
 	if t.metalUnit, err = chem.Unit("g/L").Convert(1, metal.Unit); err != nil {
 		return fmt.Errorf("simulate: %s: %w", metal.Name, err)
@@ -459,6 +460,9 @@ func (s *shop) record() {
 	for i, c := range s.c.Recipe.Constituents {
 		out.Amount[c.Name] = t.amount[i]
 		out.Books[c.Name] = t.books[i]
+	}
+	if foreign := t.amount[len(t.amount)-1]; foreign > 0 {
+		out.Amount[Foreign], out.Books[Foreign] = foreign, t.books[len(t.amount)-1]
 	}
 	out.Rates.AnodeEfficiency -= s.polarised
 	out.Rates.Use, out.Rates.Loss = maps.Clone(s.rates.Use), maps.Clone(s.rates.Loss)

@@ -528,6 +528,28 @@ func TestFaultsDoWhatTheySay(t *testing.T) {
 		at := r.Events[0].Time
 		near(t, plain.At(at).Conc("iron")+1, r.At(at).Conc("iron"), 1e-9, "iron")
 	})
+	t.Run("foreign metal", func(t *testing.T) {
+		pure := func(faults ...Fault) *Run {
+			r := acidCopper()
+			r.Constituents = slices.DeleteFunc(r.Constituents, chem.Constituent.Contaminant)
+			c := Exact(r, 60, start, 120, 21)
+			c.Dose, c.Faults = nothing, faults
+			return run(t, c)
+		}
+		r := pure(Fault{Kind: Contamination, Day: 60})
+		at := r.Events[0].Time
+		near(t, 1.5, r.At(at).Conc(Foreign), 1e-9, "three percent of 50 g/L")
+		read := 0
+		each(r, func(f chem.Fact, a chem.Assay) {
+			if a.Of == "copper" && f.Time.After(at) {
+				truth := r.At(f.Time)
+				near(t, truth.Conc("copper")+truth.Conc(Foreign), a.Value.Value("g/L"), 1e-9, "reading")
+				read++
+			}
+		})
+		assert.Greater(t, read, 5)
+		near(t, pure().Last().Amount["copper"], r.Last().Amount["copper"], 1e-9, "the copper itself")
+	})
 	t.Run("wrong bottle", func(t *testing.T) {
 		c := Hobby(acidCopper(), 60, start, 120, 21)
 		c.Faults = []Fault{{Kind: WrongBottle, Day: 30, Of: "brightener", With: "hydrochloric acid 10 %"}}
