@@ -164,7 +164,7 @@ func TestLineIsTheJournals(t *testing.T) {
 	mustAppend(t, s, bathRow("b"))
 	times := []time.Time{
 		noon, noon.Truncate(time.Second), noon.Truncate(time.Minute), time.Date(1999, 12, 31, 23, 59, 59, 999999000, time.UTC),
-		time.Date(2026, 10, 25, 1, 30, 0, 100000000, time.UTC), time.Date(1800, 1, 1, 0, 0, 0, 0, time.UTC), time.Date(9999, 12, 31, 0, 0, 0, 120000, time.UTC),
+		time.Date(2026, 10, 25, 1, 30, 0, 100000000, time.UTC), time.Date(1900, 1, 1, 0, 0, 0, 0, time.UTC), time.Date(9999, 12, 31, 0, 0, 0, 120000, time.UTC),
 	}
 	numbers := []string{"58.0", "0.00", "1", "123456789012345678901234", "0.00000000000000000000001", "5.10", ""}
 	var rows []journal.Row

@@ -90,7 +90,7 @@ create table steadybath.facts (
   constraint facts_whose check (case when kind in ('titrant', 'material') then bath = '' when kind in ('note', 'void') then true else bath <> '' end),
   constraint facts_bath_first check (bath = '' or number > 1 or kind = 'bath'),
   constraint facts_bath_once check (kind <> 'bath' or number = 1),
-  constraint facts_time check (time >= '1800-01-01T00:00:00Z' and time < '10000-01-01T00:00:00Z'),
+  constraint facts_time check (time >= '1900-01-01T00:00:00Z' and time < '10000-01-01T00:00:00Z'),
   constraint facts_finite check (steadybath.is_finite(value) and steadybath.is_finite(u)),
   constraint facts_digits check (length(replace(abs(value)::text, '.', '')) <= 24 and length(replace(u::text, '.', '')) <= 24),
   constraint facts_u check (u is null or value is not null and u >= 0),
@@ -103,16 +103,16 @@ create table steadybath.facts (
   constraint facts_titrant check (kind <> 'titrant' or
     subject <> '' and coalesce(value > 0, false) and unit in ('mol/L', 'mmol/L')),
   constraint facts_material check (kind <> 'material' or
-    subject <> '' and (value is null or value > 0 and (steadybath.is_mass(unit) or steadybath.is_volume(unit)))),
+    subject <> '' and coalesce(value >= 0, false) and (steadybath.is_mass(unit) or steadybath.is_volume(unit))),
   constraint facts_fill check (kind <> 'fill' or
     subject = '' and coalesce(value > 0, false) and steadybath.is_volume(unit)),
   constraint facts_level check (kind <> 'level' or
     subject = '' and coalesce(value > 0, false) and steadybath.is_volume(unit)),
   constraint facts_assay check (kind <> 'assay' or subject <> '' and value is not null and
     case subject
-      when 'pH' then unit in ('pH', '')
+      when 'pH' then unit = 'pH'
       when 'temperature' then unit in ('degC', 'degF')
-      when 'density' then value > 0 and unit = 'g/cm3'
+      when 'density' then value >= 0 and unit = 'g/cm3'
       else value >= 0 and steadybath.is_concentration(unit)
     end),
   constraint facts_panel check (kind <> 'panel' or
@@ -169,15 +169,22 @@ create function steadybath.field(s text) returns text language sql immutable par
     else steadybath.quoted(replace(replace(replace(s, E'\\', E'\\\\'), E'\n', E'\\n'), E'\r', E'\\r')) end;
 create function steadybath.iso(t timestamptz) returns text language sql stable parallel safe
   return rtrim(rtrim(to_char(t at time zone 'UTC', 'YYYY-MM-DD"T"HH24:MI:SS.US'), '0'), '.') || 'Z';
-create function steadybath.line(f steadybath.facts) returns text language sql stable parallel safe
+create function steadybath.short_line(f steadybath.facts) returns text language sql stable parallel safe
   return steadybath.iso(f.time) || ',' || steadybath.field(f.bath) || ',' || steadybath.field(f.kind) || ',' || steadybath.field(f.subject)
-    || ',' || coalesce(f.value::text, '') || ',' || steadybath.field(f.unit) || ',' || coalesce(f.u::text, '')
-    || ',' || steadybath.field(f.note) || ',' || f.id::text || ',' || steadybath.iso(f.entered) || ',' || steadybath.field(f.by)
+    || ',' || coalesce(f.value::text, '') || ',' || steadybath.field(f.unit) || ',' || coalesce(f.u::text, '') || ',' || steadybath.field(f.note);
+create function steadybath.line(f steadybath.facts) returns text language sql stable parallel safe
+  return steadybath.short_line(f) || ',' || f.id::text || ',' || steadybath.iso(f.entered) || ',' || steadybath.field(f.by)
     || ',' || steadybath.quoted(coalesce(f.more::text, ''));
 create function steadybath.chain(previous text, line text) returns text language sql immutable parallel safe
   return encode(sha256(convert_to(previous || E'\n' || line || E'\n', 'UTF8')), 'hex');
 comment on function steadybath.line(steadybath.facts) is 'The fact as a line of the journal without its hash: what the chain hashes.';
 comment on function steadybath.chain(text, text) is 'The hash of a line after the hash of the fact before it, which is empty for the first.';
+
+-- The id of a fact that came without one, as journal.DeriveID makes it: from
+-- its first eight columns and its ordinal among equal rows of its journal.
+create function steadybath.derived_id(f steadybath.facts, ordinal bigint) returns uuid language sql stable parallel safe
+  return (select encode(set_byte(set_byte(h.b, 6, get_byte(h.b, 6) & 15 | 128), 8, get_byte(h.b, 8) & 63 | 128), 'hex')::uuid
+    from (select substring(sha256(convert_to(steadybath.short_line(f) || E'\n' || ordinal, 'UTF8')) from 1 for 16) as b) h);
 
 -- One lock per bath, held to the end of the transaction: baths never wait for
 -- each other. The seed keeps these keys apart from other uses of such locks.
@@ -205,14 +212,14 @@ begin
     -- A row taken over with its chain: who and when stay as they are, but only
     -- as the very next link, and not from the future, which would push every
     -- later entry there too.
-    if new.entered is null or new.by is null or new.entered > clock_timestamp() or coalesce(new.entered <= last_entered, false)
+    if new.entered is null or new."by" is null or new.entered > clock_timestamp() or coalesce(new.entered <= last_entered, false)
        or new.hash is distinct from steadybath.chain(last_hash, steadybath.line(new)) then
       raise exception 'fact % of bath "%" does not continue its chain', new.number, new.bath
         using errcode = 'integrity_constraint_violation', schema = 'steadybath', table = 'facts', constraint = 'facts_chain';
     end if;
   else
     new.entered := greatest(clock_timestamp(), last_entered + interval '1 microsecond');
-    new.by := session_user;
+    new."by" := session_user;
     new.hash := steadybath.chain(last_hash, steadybath.line(new));
   end if;
   if new.kind = 'void' and not exists (select from steadybath.facts f where f.bath = new.bath and f.id::text = new.subject) then
