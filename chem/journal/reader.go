@@ -53,9 +53,9 @@ type Entry struct {
 // decimal comma where it can mean only one thing), units, times.
 //
 // A row of thirteen columns has line breaks in its texts as \n and \r, and the
-// backslash doubled. In a row written by hand the note may have the same, and
-// any other backslash stands for itself; spaces around its cells are dropped,
-// and the key=value words before the text of its note go to more.
+// backslash doubled. A row written by hand may have the same, and any other
+// backslash stands for itself; spaces around its cells are dropped, and the
+// key=value words before the text of its note go to more.
 type Reader struct {
 	src  io.Reader
 	zone func(bath string) *time.Location
@@ -465,7 +465,10 @@ func (r *Reader) hand(row *Row, fields []string, line int) error {
 	for i := range cells {
 		cells[i] = strings.TrimSpace(fields[i])
 	}
-	row.Bath, row.Kind, row.Subject = cells[1], strings.ToLower(cells[2]), cells[3]
+	row.Kind = strings.ToLower(cells[2])
+	// A backslash before anything else stands for itself here.
+	row.Bath, _ = unescape(cells[1])
+	row.Subject, _ = unescape(cells[3])
 	if err := r.time(row, cells[0]); err != nil {
 		return err
 	}
