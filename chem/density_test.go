@@ -196,6 +196,14 @@ func TestCopperSolubilityEstimate(t *testing.T) {
 		require.NoError(t, err)
 		assert.InEpsilon(t, want, got, 0.03, "%v degC", degC)
 	}
+	// The same estimate was written down twice, as copper and as pentahydrate
+	// (low edges): the one must give the other.
+	fraction := 63.546 / 249.677 // copper in CuSO4·5H2O, IUPAC 2021 weights
+	for acid, pentahydrate := range map[float64]float64{0: 339, 50: 281, 100: 231, 150: 186, 200: 145, 250: 112} {
+		got, err := CopperSolubilityEstimate(acid, 25)
+		require.NoError(t, err)
+		assert.InDelta(t, pentahydrate*fraction, got, 0.7, "%v g/L", acid)
+	}
 	got, err := CopperSolubilityEstimate(136, 25)
 	require.NoError(t, err)
 	assert.Less(t, got, 61.5)

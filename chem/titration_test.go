@@ -215,6 +215,18 @@ func TestReadingFollowsTheDigits(t *testing.T) {
 	assert.InDelta(t, 0.00408, contributionsByName(t, fine.Budget)["burette reading"]/perML, 5e-6)
 	assert.InDelta(t, 0.0408, contributionsByName(t, coarse.Budget)["burette reading"]/perML, 5e-5)
 	assert.Greater(t, coarse.U, fine.U)
+	// Four replicates, read one by one, halve it.
+	four := result(t, m, Titration{Delivered: []Decimal{"16.40", "16.40", "16.40", "16.40"}})
+	assert.InDelta(t, 0.00408/2, contributionsByName(t, four.Budget)["burette reading"]/perML, 5e-6)
+}
+
+// A method that says nothing of its end point: a drop of 0.05 mL (common
+// practice, no source), rectangular, 0.05/√3 = 0.0289 mL.
+func TestEndPointIsADropWhereNothingIsSaid(t *testing.T) {
+	m := copperMethod()
+	m.EndPoint = 0
+	r := result(t, m, Titration{Delivered: []Decimal{"16.40"}})
+	assert.InDelta(t, 0.0289, contributionsByName(t, r.Budget)["end point"]/(r.Value/r.Titre), 5e-5)
 }
 
 func TestPooledEndPoint(t *testing.T) {
