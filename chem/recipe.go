@@ -1,6 +1,9 @@
 package chem
 
-import "strings"
+import (
+	"fmt"
+	"strings"
+)
 
 // Prior is a value with its standard uncertainty, as believed before this bath
 // has shown anything.
@@ -162,4 +165,21 @@ func (r *Recipe) Method(constituent, name string) (Method, bool) {
 		}
 	}
 	return Method{}, false
+}
+
+// Amount counts an amount of the material in its own unit, by its density where
+// a liquid was weighed or a mass was measured by volume. It is an error where
+// the two cannot be told apart.
+func (m Material) Amount(typed Measured) (float64, error) {
+	if x, _, err := typed.In(m.Unit); err == nil {
+		return x, nil
+	}
+	from, to := typed.Unit.Dimension(), m.Unit.Dimension()
+	switch {
+	case m.Density > 0 && from == DimVolume && to == DimMass:
+		return Unit("kg").Convert(typed.Value("L")*m.Density, m.Unit)
+	case m.Density > 0 && from == DimMass && to == DimVolume:
+		return Unit("L").Convert(typed.Value("kg")/m.Density, m.Unit)
+	}
+	return 0, fmt.Errorf("it is counted in %s, not in %s", UnitsOf(to), from)
 }

@@ -1,0 +1,10 @@
+// Package dose says what to add to a bath: a plan that keeps every constituent
+// in its window with as little as possible, that can be weighed out, and that
+// says why, in what order and with what care.
+//
+// It must not dose noise, pass an upper limit with more than a small chance, or
+// plan for a bath it does not understand: then it says what to read first.
+//
+// Start with [Make]. program.go is the linear program, plan.go what makes its
+// answer practicable, care.go the order of work and the cautions.
+package dose

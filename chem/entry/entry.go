@@ -1,0 +1,324 @@
+// Package entry judges a fact before it is entered: what is impossible for this
+// bath is refused, what is merely unlikely is asked about, with the slip that
+// would explain it.
+//
+// It must not change a fact or decide for the person. Start with [Check].
+package entry
+
+import (
+	"fmt"
+	"math"
+	"strings"
+	"time"
+
+	"steadybath/chem"
+	"steadybath/chem/estimate"
+)
+
+// Doubt is something unlikely about a fact, as a question to answer before it
+// is entered.
+type Doubt struct {
+	Why  string // one sentence
+	Slip string // what may have been meant, such as "51.8 g/L"; empty where nothing fits
+}
+
+func (d Doubt) String() string {
+	if d.Slip == "" {
+		return d.Why
+	}
+	return d.Why + "; did you mean " + d.Slip + "?"
+}
+
+// Limits of what is asked about.
+const (
+	farOff      = 6.0  // standard deviations from the estimate
+	anyBath     = 2.5  // times the window's upper limit: beyond what any bath of the kind shows
+	bigStep     = 0.5  // of the target: an addition that moves a constituent further is asked about
+	overDensity = 1.5  // times the recipe's highest cathode density
+	tankSlack   = 1.05 // times the tank's mark: a level above it is asked about
+	gainSlack   = 1.1  // times the weight that the charge can deposit
+)
+
+// Check judges fact f of bath b. now is the present moment; a fact of the
+// future, before the bath began, or impossible for it is an error that says
+// what would fit.
+func Check(b *estimate.Bath, f chem.Fact, now time.Time) ([]Doubt, error) {
+	if f.Time.After(now.Add(time.Minute)) {
+		return nil, fmt.Errorf("%s lies in the future; facts are what has happened", f.Time.Format(time.RFC3339))
+	}
+	at := f.Time
+	if at.Before(b.Began) {
+		at = b.Began
+	}
+	e, err := b.At(at, estimate.Options{})
+	if err != nil {
+		return nil, err
+	}
+	c := checker{e: e, r: e.Recipe, f: f}
+	if f.Time.Before(b.Began) {
+		c.ask("", "%s is before anything known of bath %s, which begins on %s", f.Time.Format(time.DateOnly), b.Name, b.Began.Format(time.DateOnly))
+	}
+	err = c.check()
+	return c.doubts, err
+}
+
+type checker struct {
+	e      *estimate.Estimate
+	r      *chem.Recipe
+	f      chem.Fact
+	doubts []Doubt
+}
+
+func (c *checker) ask(slip, format string, args ...any) {
+	c.doubts = append(c.doubts, Doubt{Why: fmt.Sprintf(format, args...), Slip: slip})
+}
+
+func (c *checker) check() error {
+	switch body := c.f.Body.(type) {
+	case chem.Assay:
+		return c.assay(body)
+	case chem.Panel:
+		return c.panel(body)
+	case chem.Level:
+		return c.level(body)
+	case chem.Fill:
+		return c.fill(body)
+	case chem.Plate:
+		return c.plate(body)
+	case chem.Add:
+		return c.add(body)
+	case chem.Bail:
+		if v := body.Volume.Value("L"); v > c.e.High90V {
+			return fmt.Errorf("%s cannot be bailed out of a bath of %.1f L", body.Volume, c.e.Volume)
+		} else if v > c.e.Volume/2 {
+			c.ask("", "%s is more than half of the bath", body.Volume)
+		}
+	case chem.Hang:
+		return c.hang(body)
+	case chem.Weigh:
+		return c.weigh(body.Anode, body.Mass)
+	case chem.Pull:
+		if strings.EqualFold(body.Anode, chem.AllAnodes) {
+			if len(c.e.Anodes) == 0 {
+				return fmt.Errorf("no anode hangs in bath %s on %s", c.e.Bath.Name, c.f.Time.Format(time.DateOnly))
+			}
+			return nil
+		}
+		return c.weigh(body.Anode, body.Mass)
+	}
+	return nil
+}
+
+// constituent finds a constituent of the bath, or says which there are.
+func (c *checker) constituent(name string) (estimate.Constituent, error) {
+	var have []string
+	for _, x := range c.e.Constituents {
+		if strings.EqualFold(x.Name, name) {
+			return x, nil
+		}
+		have = append(have, x.Name)
+	}
+	return estimate.Constituent{}, fmt.Errorf("bath %s has no %s; it has %s", c.e.Bath.Name, name, strings.Join(have, ", "))
+}
+
+func (c *checker) assay(a chem.Assay) error {
+	switch a.Of {
+	case "pH", "temperature", "density":
+		return nil
+	}
+	x, err := c.constituent(a.Of)
+	if err != nil {
+		return err
+	}
+	value, _, err := a.Value.In(x.Unit)
+	if err != nil {
+		return fmt.Errorf("%s of %s: %w", a.Value, x.Name, err)
+	}
+	c.concentration(x, value, a.Value)
+	return nil
+}
+
+// concentration asks about a reading that no bath of the kind shows, or that
+// lies far from what this bath should show.
+func (c *checker) concentration(x estimate.Constituent, value float64, typed chem.Measured) {
+	u := x.U
+	own := typed.Uncertainty(x.Unit, x.AssayU*math.Max(x.Value, value))
+	off := (value - x.Value) / math.Hypot(u, own)
+	highest := anyBath * math.Max(x.High, x.Target)
+	switch {
+	case x.Known && math.Abs(off) > farOff:
+		c.ask(c.slip(x, typed), "%s %s is %.0f standard deviations from the estimate, %s ± %s %s", x.Name, typed, math.Abs(off), short(x.Value), short(u), x.Unit)
+	case highest > 0 && value > highest:
+		c.ask(c.slip(x, typed), "%s %s is more than any bath of this kind shows; its window is %s to %s %s", x.Name, typed, short(x.Low), short(x.High), x.Unit)
+	case x.Low > 0 && value < x.Low/anyBath/4:
+		c.ask(c.slip(x, typed), "%s %s is less than any bath of this kind shows; its window is %s to %s %s", x.Name, typed, short(x.Low), short(x.High), x.Unit)
+	}
+}
+
+// slip looks for the usual slips of a tired hand: a decimal point one place
+// off, or two neighbouring digits swapped.
+func (c *checker) slip(x estimate.Constituent, typed chem.Measured) string {
+	reach := 3*x.U + 0.05*x.Value
+	fits := func(d chem.Decimal) bool {
+		v, err := typed.Unit.Convert(d.Float(), x.Unit)
+		return err == nil && math.Abs(v-x.Value) <= reach
+	}
+	places := typed.Number.Places()
+	for _, by := range []float64{0.1, 10} {
+		moved := places + 1
+		if by == 10 {
+			moved = max(0, places-1)
+		}
+		if d := chem.DecimalRound(typed.Number.Float()*by, moved); fits(d) {
+			return chem.Measured{Number: d, Unit: typed.Unit}.String()
+		}
+	}
+	digits := []byte(typed.Number)
+	for i := 0; i+1 < len(digits); i++ {
+		j := i + 1
+		if digits[j] == '.' && j+1 < len(digits) {
+			j++
+		}
+		if digits[i] == '.' || digits[i] == digits[j] {
+			continue
+		}
+		swapped := append([]byte(nil), digits...)
+		swapped[i], swapped[j] = swapped[j], swapped[i]
+		if d, err := chem.ParseDecimal(string(swapped)); err == nil && fits(d) {
+			return chem.Measured{Number: d, Unit: typed.Unit}.String()
+		}
+	}
+	return ""
+}
+
+func (c *checker) panel(p chem.Panel) error {
+	x, err := c.constituent(p.Of)
+	if err != nil {
+		return err
+	}
+	if x.Role != chem.RoleOrganic {
+		return fmt.Errorf("a panel is read for an organic; %s is titrated", x.Name)
+	}
+	if p.Value.Given() {
+		if _, _, err := p.Value.In(x.Unit); err != nil {
+			return fmt.Errorf("%s of %s: %w", p.Value, x.Name, err)
+		}
+	}
+	return nil
+}
+
+func (c *checker) level(l chem.Level) error {
+	v := l.Volume.Value("L")
+	most := c.e.Bath.Most()
+	off := (v - c.e.Volume) / math.Hypot(c.e.UVolume, l.Volume.Uncertainty("L", 0.005*v))
+	switch {
+	case v > 3*most:
+		return fmt.Errorf("a level of %s cannot be: the bath is run at %.0f L", l.Volume, c.e.Bath.Volume)
+	case v > tankSlack*most:
+		c.ask("", "a level of %s is above the tank's mark of %.0f L", l.Volume, most)
+	case math.Abs(off) > farOff && math.Abs(v-c.e.Volume) > 0.05*c.e.Volume:
+		c.ask("", "a level of %s is %.0f standard deviations from the estimate, %.1f ± %.1f L; parts out, air off?", l.Volume, math.Abs(off), c.e.Volume, c.e.UVolume)
+	}
+	return nil
+}
+
+func (c *checker) fill(f chem.Fill) error {
+	for name, m := range f.Composition {
+		x, err := c.constituent(name)
+		if err != nil {
+			return err
+		}
+		value, _, err := m.In(x.Unit)
+		if err != nil {
+			return fmt.Errorf("%s of %s: %w", m, name, err)
+		}
+		if highest := anyBath * math.Max(x.High, x.Target); value > highest {
+			c.ask("", "%s %s is more than any bath of this kind holds", x.Name, m)
+		}
+	}
+	if v := f.Volume.Value("L"); v > tankSlack*c.e.Bath.Most() {
+		c.ask("", "a filling of %s is above the tank's mark of %.0f L", f.Volume, c.e.Bath.Most())
+	}
+	return nil
+}
+
+func (c *checker) plate(p chem.Plate) error {
+	q := p.Charge.Value("Ah")
+	if h := p.Hours.Float(); h > 0 && p.Area.Given() {
+		density := q / h / p.Area.Value("dm2")
+		if most := c.r.Limits.CathodeDensity[1]; most > 0 && density > overDensity*most {
+			c.ask("", "%s in %s h on %s is %.1f A/dm2 on average, and the recipe's limit is %.1f A/dm2", p.Charge, p.Hours, p.Area, density, most)
+		}
+	}
+	if p.Gain.Given() {
+		metal, ok := c.r.WithRole(chem.RoleMetal)
+		if ok {
+			most := q * metal.MolarMass / (float64(c.r.Charge) * chem.FaradayAh)
+			if gain := p.Gain.Value("g"); gain > gainSlack*most {
+				c.ask("", "%s Ah can deposit at most %.3g g of %s, not %s: is the part dry, and the charge right?", p.Charge.Number, most, metal.Name, p.Gain)
+			}
+		}
+	}
+	if most := 20 * c.e.Volume; q > most {
+		c.ask("", "%s in one run is very much for a bath of %.0f L", p.Charge, c.e.Volume)
+	}
+	return nil
+}
+
+func (c *checker) add(a chem.Add) error {
+	m, ok := c.r.Material(a.Material)
+	if !ok {
+		have := make([]string, len(c.r.Materials))
+		for i, m := range c.r.Materials {
+			have[i] = m.Name
+		}
+		return fmt.Errorf("the recipe of bath %s has no material %q; it has %s", c.e.Bath.Name, a.Material, strings.Join(have, ", "))
+	}
+	x, _, err := a.Amount.In(m.Unit)
+	if err != nil {
+		if x, err = m.Amount(a.Amount); err != nil {
+			return fmt.Errorf("%s of %s: %w", a.Amount, m.Name, err)
+		}
+	}
+	for name, b := range m.Brings {
+		con, err := c.constituent(name)
+		if err != nil || con.Target <= 0 {
+			continue
+		}
+		if by := b * x / math.Max(c.e.Volume, 1); by > bigStep*con.Target {
+			c.ask("", "%s of %s raises %s by %s %s, more than half of its target", a.Amount, m.Name, con.Name, short(by), con.Unit)
+		}
+	}
+	if v := c.e.Volume + m.Litres*x; v > 1.1*c.e.Bath.Most() {
+		c.ask("", "%s of %s brings the level to %.1f L, above the tank's mark of %.0f L", a.Amount, m.Name, v, c.e.Bath.Most())
+	}
+	return nil
+}
+
+func (c *checker) hang(h chem.Hang) error {
+	for _, a := range c.e.Anodes {
+		if strings.EqualFold(a.ID, h.Anode) && a.Form != "nuggets" {
+			return fmt.Errorf("anode %s already hangs in bath %s, since %s; pull it first, or give the new one another name", a.ID, c.e.Bath.Name, a.Hung.Format(time.DateOnly))
+		}
+	}
+	return nil
+}
+
+func (c *checker) weigh(anode string, mass chem.Measured) error {
+	var have []string
+	for _, a := range c.e.Anodes {
+		if strings.EqualFold(a.ID, anode) {
+			if mass.Given() && a.Started > 0 && mass.Value("kg") > a.Started+0.02 {
+				c.ask("", "anode %s weighed %.3f kg when it was hung, and anodes do not grow: %s", a.ID, a.Started, mass)
+			}
+			return nil
+		}
+		have = append(have, a.ID)
+	}
+	if len(have) == 0 {
+		return fmt.Errorf("no anode hangs in bath %s on %s; hang it first", c.e.Bath.Name, c.f.Time.Format(time.DateOnly))
+	}
+	return fmt.Errorf("no anode %s hangs in bath %s on %s; there is %s", anode, c.e.Bath.Name, c.f.Time.Format(time.DateOnly), strings.Join(have, ", "))
+}
+
+func short(x float64) string { return fmt.Sprintf("%.3g", x) }

@@ -1,0 +1,415 @@
+package estimate
+
+import (
+	"fmt"
+	"math"
+	"sort"
+	"time"
+
+	"steadybath/chem"
+)
+
+// z90 bounds a 90 % interval of the normal distribution: NIST/SEMATECH e-Handbook
+// of Statistical Methods, table of the normal distribution (from memory).
+const z90 = 1.6449
+
+// Verdict is how a constituent stands to its window.
+type Verdict string
+
+// The verdicts: unsure where the 90 % interval crosses a limit.
+const (
+	Inside Verdict = "inside"
+	Low    Verdict = "low"
+	High   Verdict = "high"
+	Unsure Verdict = "unsure"
+)
+
+// Flag is something to distrust or to do, in words.
+type Flag struct {
+	Kind    string // held, confirmed, dropped, unknown, level, anodes, meter, material
+	Subject string
+	Time    time.Time
+	Why     string
+}
+
+// Constituent is one constituent of the bath now, in its recipe's unit.
+type Constituent struct {
+	chem.Constituent
+	Value, U      float64
+	Low90, High90 float64
+	Verdict       Verdict
+	Known         bool     // some fact has said how much is in the bath
+	Assay         *Reading // the newest standing reading, nil where none
+	Held          *Reading // one that waits for a second
+	PerDay        float64  // change per day at rest
+	PerAh         float64  // change per ampere-hour
+}
+
+// Rate is one of the bath's rates as learned so far.
+type Rate struct {
+	Name, Unit string
+	Value, U   float64
+}
+
+// Balance compares what readings found with what the log accounts for.
+type Balance struct {
+	Name, Unit string
+	Closure, U float64
+	Closes     bool // within twice its standard uncertainty
+}
+
+// Anode is a hung anode; Mass is NaN where it was never weighed.
+type Anode struct {
+	ID, Form string
+	Hung     time.Time
+	Mass, U  float64 // kg
+	Started  float64 // kg when hung
+}
+
+// Point is where the bath stood at one moment, constituents in the recipe's
+// order.
+type Point struct {
+	Time            time.Time
+	Value, U        []float64
+	Volume, UVolume float64
+}
+
+// Estimate is what is in a bath at one moment.
+type Estimate struct {
+	Bath         *Bath
+	At           time.Time
+	Recipe       *chem.Recipe // with the settings in force
+	Volume       float64      // L
+	UVolume      float64
+	Low90V       float64
+	High90V      float64
+	Constituents []Constituent
+	Rates        []Rate
+	Balances     []Balance
+	Anodes       []Anode
+	Flags        []Flag
+	Readings     []Reading
+	Track        []Point // only where asked for
+	LogLik       float64
+
+	run *run
+}
+
+// Options say what an estimate is wanted for.
+type Options struct{ Track bool }
+
+// At estimates what is in the bath at t from the facts that happened up to t.
+func (b *Bath) At(t time.Time, o Options) (*Estimate, error) {
+	if t.Before(b.Began) {
+		return nil, fmt.Errorf("bath %s begins on %s, after %s", b.Name, b.Began.Format(time.DateOnly), t.Format(time.DateOnly))
+	}
+	r := b.start()
+	r.keep = o.Track
+	r.through(0, t)
+	return r.answer(t), nil
+}
+
+func (r *run) answer(t time.Time) *Estimate {
+	l := r.l
+	e := &Estimate{Bath: r.bath, At: t, Recipe: r.recipe, Readings: r.read, Track: r.track, LogLik: r.loglik, run: r}
+	for i := range e.Readings {
+		e.Readings[i].Fate = r.status[e.Readings[i].Fact.ID]
+	}
+	others := r.others()
+	e.Volume, e.UVolume = r.s.x(l.volume), math.Sqrt(math.Max(0, r.s.p(l.volume, l.volume)))
+	e.Low90V, e.High90V = e.Volume-z90*e.UVolume, e.Volume+z90*e.UVolume
+	for _, o := range others {
+		v, u := o.s.x(l.volume), math.Sqrt(math.Max(0, o.s.p(l.volume, l.volume)))
+		e.Low90V, e.High90V = math.Min(e.Low90V, v-z90*u), math.Max(e.High90V, v+z90*u)
+	}
+	e.UVolume = math.Max(e.UVolume, (e.High90V-e.Low90V)/2/z90)
+	for i, c := range l.cons {
+		x := Constituent{Constituent: c, Known: r.seen[i]}
+		x.Value, x.U = r.concentration(i)
+		x.Low90, x.High90 = math.Max(0, x.Value-z90*x.U), x.Value+z90*x.U
+		for _, o := range others {
+			v, u := o.concentration(i)
+			x.Low90, x.High90 = math.Min(x.Low90, math.Max(0, v-z90*u)), math.Max(x.High90, v+z90*u)
+		}
+		x.U = math.Max(x.U, (x.High90-x.Low90)/2/z90*boolTo(len(others) > 0))
+		x.Verdict = verdict(x)
+		x.PerDay, x.PerAh = r.drift(i)
+		for k := range e.Readings {
+			rd := &e.Readings[k]
+			if rd.Subject == c.Name {
+				x.Assay = rd
+				if rd.Fate == Held {
+					x.Held = rd
+				}
+			}
+		}
+		e.Constituents = append(e.Constituents, x)
+	}
+	e.Rates = r.rates()
+	e.Anodes = r.anodes()
+	if c, ok := r.pair.sulfate(); ok {
+		e.Balances = append(e.Balances, Balance{"sulfate", "mmol/L", c.value, c.u, math.Abs(c.value) <= 2*c.u})
+	}
+	if r.level != nil {
+		e.Balances = append(e.Balances, Balance{"volume", "L", r.level.value, r.level.u, math.Abs(r.level.value) <= 2*r.level.u})
+	}
+	e.Flags = r.allFlags(e)
+	return e
+}
+
+func boolTo(b bool) float64 {
+	if b {
+		return 1
+	}
+	return 0
+}
+
+// others returns the bath as it would be if each held reading were right.
+func (r *run) others() []*run {
+	var out []*run
+	names := make([]string, 0, len(r.holds))
+	for name := range r.holds {
+		names = append(names, name)
+	}
+	sort.Strings(names)
+	for _, name := range names {
+		h := r.holds[name]
+		for _, e := range explanations(h.subj) {
+			alt := r.explain(h, e)
+			if alt == nil {
+				continue
+			}
+			alt.keep = false
+			alt.through(h.index+1, r.now)
+			out = append(out, alt)
+		}
+	}
+	return out
+}
+
+func verdict(c Constituent) Verdict {
+	low, high := c.Low, c.High
+	switch {
+	case c.High90 < low:
+		return Low
+	case c.Low90 > high && high > 0:
+		return High
+	case c.Low90 >= low && (c.High90 <= high || high == 0):
+		return Inside
+	}
+	return Unsure
+}
+
+// drift returns how a concentration changes per day at rest and per
+// ampere-hour, the volume's own change counted.
+func (r *run) drift(i int) (perDay, perAh float64) {
+	now, _ := r.concentration(i)
+	day := r.clone()
+	day.keep, day.replay = false, true
+	day.rest(1)
+	after, _ := day.concentration(i)
+	run := r.clone()
+	run.keep, run.replay = false, true
+	run.charge(1, 0, 0, 0)
+	plated, _ := run.concentration(i)
+	return after - now, plated - now
+}
+
+func (r *run) rates() []Rate {
+	l := r.l
+	var out []Rate
+	add := func(name string, i int, unit string) {
+		if u := math.Sqrt(math.Max(0, r.s.p(i, i))); u > 0 || r.s.x(i) != 0 {
+			out = append(out, Rate{Name: name, Unit: unit, Value: r.s.x(i), U: u})
+		}
+	}
+	add("anode efficiency", l.anode, "")
+	add("cathode efficiency", l.cathode, "")
+	add("dissolution", l.k, "mol/d")
+	add("drag-out", l.drag, "L/Ah")
+	add("drag-out by area", l.dragA, "L/dm2")
+	add("drag-in", l.in, "L/Ah")
+	add("evaporation", l.still, "L/d")
+	add("evaporation while plating", l.running, "L/h")
+	if l.chloride >= 0 {
+		add("chloride loss", l.gamma, "mg/Ah")
+	}
+	add("ammeter factor", l.meter, "")
+	for i, c := range l.cons {
+		if l.use[i] >= 0 {
+			add(c.Name+" use", l.use[i], "mL/Ah")
+			add(c.Name+" standing loss", l.loss[i], "1/d")
+		}
+	}
+	for _, lot := range r.lots {
+		add("titrant lot "+lot.key, lot.at, "")
+	}
+	return out
+}
+
+func (r *run) anodes() []Anode {
+	var out []Anode
+	for _, h := range r.hung {
+		a := Anode{ID: h.id, Form: h.form, Hung: h.hung, Mass: math.NaN(), Started: h.mass}
+		if h.at >= 0 {
+			a.Mass, a.U = r.s.x(h.at), math.Sqrt(math.Max(0, r.s.p(h.at, h.at)))
+		}
+		out = append(out, a)
+	}
+	return out
+}
+
+// recent is how long a settled flag is worth repeating.
+const recent = 30 * 24 * time.Hour
+
+// polarisedBelow is the difference between anode and cathode efficiency below
+// which soluble anodes are called polarised: far outside the prior of any of
+// the shipped baths.
+const polarisedBelow = -0.02
+
+func (r *run) allFlags(e *Estimate) []Flag {
+	var out []Flag
+	for _, c := range e.Constituents {
+		if c.Held != nil {
+			out = append(out, Flag{"held", c.Name, c.Held.Fact.Time, heldWords(*c.Held)})
+		}
+		if !c.Known && !c.Contaminant() {
+			out = append(out, Flag{"unknown", c.Name, r.bath.Began, fmt.Sprintf("nothing has been read yet, so the value is only what baths of this kind hold; titrate %s", c.Name)})
+		}
+	}
+	for name, h := range r.holds {
+		if h.subj.con >= 0 {
+			continue
+		}
+		f := r.bath.Facts[h.index]
+		for _, rd := range e.Readings {
+			if rd.Fact.ID == f.ID {
+				word := "read the level again"
+				if name != "volume" {
+					word = "weigh it again"
+				}
+				out = append(out, Flag{"held", name, f.Time, fmt.Sprintf("%s: %s %s is %.1f standard deviations %s what the log explains (%s)",
+					word, figure(rd.Value), rd.Unit, math.Abs(rd.Off), side(rd.Off), figure(rd.Expected))})
+			}
+		}
+	}
+	for _, f := range r.flags {
+		if e.At.Sub(f.Time) <= recent || f.Kind == "material" {
+			out = append(out, f)
+		}
+	}
+	for _, rd := range e.Readings {
+		if rd.Fate == Dropped && e.At.Sub(rd.Fact.Time) <= recent {
+			out = append(out, Flag{"dropped", rd.Subject, rd.Fact.Time, fmt.Sprintf("%s %s was not used: the reading after it agrees with the log", figure(rd.Value), rd.Unit)})
+		}
+	}
+	if f, ok := r.polarised(); ok {
+		out = append(out, f)
+	}
+	for _, b := range e.Balances {
+		if !b.Closes {
+			out = append(out, Flag{"balance", b.Name, e.At, balanceWords(b)})
+		}
+	}
+	sort.SliceStable(out, func(i, j int) bool { return order(out[i].Kind) < order(out[j].Kind) })
+	return out
+}
+
+func order(kind string) int {
+	for i, k := range []string{"held", "anodes", "confirmed", "unknown", "balance", "meter", "material", "dropped"} {
+		if k == kind {
+			return i
+		}
+	}
+	return 99
+}
+
+func heldWords(rd Reading) string {
+	return fmt.Sprintf("re-titrate %s before dosing: %s %s is %.1f standard deviations %s what the log explains (%s)",
+		rd.Subject, figure(rd.Value), rd.Unit, math.Abs(rd.Off), side(rd.Off), figure(rd.Expected))
+}
+
+func side(off float64) string {
+	if off < 0 {
+		return "below"
+	}
+	return "above"
+}
+
+func balanceWords(b Balance) string {
+	more := "more"
+	if b.Closure < 0 {
+		more = "less"
+	}
+	switch b.Name {
+	case "sulfate":
+		return fmt.Sprintf("the two titrations together find %.0f mmol/L %s sulfate than the log accounts for (u %.0f): a titration is off, or an addition, a spill or a bail-out was not written down", math.Abs(b.Closure), more, b.U)
+	default:
+		return fmt.Sprintf("the level was %.1f L %s than the log accounts for (u %.1f): water, or bath, came or went without a word", math.Abs(b.Closure), more, b.U)
+	}
+}
+
+// polarised tells whether soluble anodes dissolve clearly less metal than the
+// cathode takes: acid rises while metal falls.
+func (r *run) polarised() (Flag, bool) {
+	l := r.l
+	if !r.soluble() || l.metal < 0 || l.acid < 0 {
+		return Flag{}, false
+	}
+	d := r.s.x(l.anode) - r.s.x(l.cathode)
+	u := math.Sqrt(math.Max(0, r.s.p(l.anode, l.anode)-2*r.s.p(l.anode, l.cathode)+r.s.p(l.cathode, l.cathode)))
+	if d+z90*u > polarisedBelow {
+		return Flag{}, false
+	}
+	return Flag{"anodes", "anodes", r.now, fmt.Sprintf("acid rises while %s falls: the anodes dissolve %.1f %% less than is plated; look for polarised or filmed anodes, clogged bags, or too little anode area",
+		l.cons[l.metal].Name, -100*d)}, true
+}
+
+// Joint returns the means of all amounts (in the constituents' units times
+// litres, recipe's order) and of the volume (L, last), with their covariance:
+// what a plan of additions needs, held readings not counted.
+func (e *Estimate) Joint() (mean []float64, cov [][]float64) {
+	n := len(e.run.l.cons)
+	places := make([]int, n+1)
+	for i := range n {
+		places[i] = i
+	}
+	places[n] = e.run.l.volume
+	mean = make([]float64, n+1)
+	cov = make([][]float64, n+1)
+	for i, a := range places {
+		mean[i] = e.run.s.x(a)
+		cov[i] = make([]float64, n+1)
+		for j, b := range places {
+			cov[i][j] = e.run.s.p(a, b)
+		}
+	}
+	return mean, cov
+}
+
+// Rate returns a named rate; zero where the bath has none of the name.
+func (e *Estimate) Rate(name string) Rate {
+	for _, r := range e.Rates {
+		if r.Name == name {
+			return r
+		}
+	}
+	return Rate{Name: name}
+}
+
+// AnodeVolume is the volume, L, that the hung anodes take up below the level:
+// their estimated mass at the density of the metal. Anodes of unknown mass take
+// up none.
+func (e *Estimate) AnodeVolume() float64 {
+	density, err := chem.MetalDensity(e.Recipe.Metal)
+	if err != nil {
+		return 0
+	}
+	kg := 0.0
+	for _, a := range e.Anodes {
+		if !math.IsNaN(a.Mass) {
+			kg += a.Mass
+		}
+	}
+	return kg / density.Value // kg per kg/L: a density in g/cm3 is one in kg/L
+}

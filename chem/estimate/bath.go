@@ -1,0 +1,116 @@
+package estimate
+
+import (
+	"errors"
+	"fmt"
+	"strings"
+	"time"
+
+	"steadybath/chem"
+	"steadybath/chem/recipe"
+)
+
+// ErrNoBath is returned where the facts hold no beginning of a bath.
+var ErrNoBath = errors.New("no fact says that the bath begins")
+
+// Bath is a bath as its facts describe it: what it ought to be at each moment,
+// and everything that happened to it and still stands.
+type Bath struct {
+	Name   string
+	Zone   string  // IANA name of the shop's time zone
+	Volume float64 // L, the volume it is run at
+	Tank   chem.Tank
+	Began  time.Time
+	Facts  []chem.Fact // standing facts in the order in which they happened
+
+	recipes []dated
+}
+
+type dated struct {
+	from   time.Time
+	recipe *chem.Recipe
+}
+
+// Open reads a bath from one chain of facts in order of entry.
+func Open(entered []chem.Fact) (*Bath, error) {
+	b := &Bath{Facts: chem.Standing(entered)}
+	for _, f := range b.Facts {
+		switch body := f.Body.(type) {
+		case chem.Begin:
+			r, err := recipe.Parse(f.Bath, []byte(body.Recipe))
+			if err != nil {
+				return nil, fmt.Errorf("recipe of bath %s: %w", f.Bath, err)
+			}
+			b.Name, b.Zone, b.Tank, b.Began = f.Bath, body.Zone, body.Tank, f.Time
+			b.Volume = r.Volume
+			if body.Volume.Given() {
+				b.Volume = body.Volume.Value("L")
+			}
+			b.recipes = append(b.recipes, dated{f.Time, r})
+		case chem.Setting:
+			if len(b.recipes) == 0 {
+				return nil, fmt.Errorf("setting %s is dated before its bath was set up", body.Key)
+			}
+			r, err := recipe.Apply(b.recipes[len(b.recipes)-1].recipe, body)
+			if err != nil {
+				return nil, fmt.Errorf("setting %s of %s: %w", body.Key, f.Time.Format(time.DateOnly), err)
+			}
+			b.recipes = append(b.recipes, dated{f.Time, r})
+		}
+	}
+	if len(b.recipes) == 0 {
+		return nil, ErrNoBath
+	}
+	// A log that was kept on paper may go back before the day on which the bath
+	// was set up here.
+	if first := b.Facts[0].Time; first.Before(b.Began) {
+		b.Began, b.recipes[0].from = first, first
+	}
+	return b, nil
+}
+
+// Recipe returns the recipe with the settings in force at t.
+func (b *Bath) Recipe(t time.Time) *chem.Recipe {
+	r := b.recipes[0].recipe
+	for _, d := range b.recipes {
+		if d.from.After(t) {
+			break
+		}
+		r = d.recipe
+	}
+	return r
+}
+
+// Most returns the volume the tank may hold, and Least the volume below which
+// it should not be run; 20 % above and 20 % below the bath's volume where the
+// tank was not measured.
+func (b *Bath) Most() float64 {
+	if b.Tank.Most.Given() {
+		return b.Tank.Most.Value("L")
+	}
+	return b.Volume * tankMargin
+}
+
+// Least is described at Most.
+func (b *Bath) Least() float64 {
+	if b.Tank.Least.Given() {
+		return b.Tank.Least.Value("L")
+	}
+	return b.Volume / 1.25
+}
+
+// tankMargin is how far above its volume a bath may be filled where the tank
+// was not measured: common practice of freeboard, no source.
+const tankMargin = 1.02
+
+// LastReadings returns the newest standing assay of each constituent up to t,
+// by lower-case name.
+func (b *Bath) LastReadings(t time.Time) map[string]chem.Fact {
+	out := map[string]chem.Fact{}
+	for _, f := range b.Facts {
+		if a, ok := f.Body.(chem.Assay); ok && !f.Time.After(t) {
+			out[strings.ToLower(a.Of)] = f
+		}
+	}
+	return out
+}

@@ -1,0 +1,442 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+	"time"
+
+	"github.com/urfave/cli/v2"
+
+	"steadybath/chem"
+	"steadybath/chem/dose"
+	"steadybath/chem/estimate"
+	"steadybath/reports"
+)
+
+// asked is what every question begins with: the bath, and what is in it.
+func (s *session) asked(c *cli.Context, o estimate.Options) (*bathFile, *estimate.Estimate, reports.Units, error) {
+	sys, err := units(c)
+	if err != nil {
+		return nil, nil, "", err
+	}
+	b, err := s.bath(c)
+	if err != nil {
+		return nil, nil, "", err
+	}
+	at, err := s.when(c, b.zone, true)
+	if err != nil {
+		return nil, nil, "", err
+	}
+	now, err := s.now()
+	if err != nil {
+		return nil, nil, "", err
+	}
+	if at.After(now.AddDate(1, 0, 0)) {
+		return nil, nil, "", refused("", "%s is too far ahead to say anything about the bath", at.In(b.zone).Format("2 Jan 2006"))
+	}
+	e, err := b.At(at, o)
+	if err != nil {
+		return nil, nil, "", refused("ask for a later day", "%v", err)
+	}
+	return b, e, sys, nil
+}
+
+func stateCommand(s *session) *cli.Command {
+	return &cli.Command{
+		Name: "state", Usage: "what is in the bath now, and how sure that is", UsageText: "steadybath state [--at WHEN]",
+		Description: describe("The estimate from everything written down, with 90 % intervals, windows, the last\nreadings, balances, and what to distrust.",
+			"steadybath state", `steadybath state --at "last mon" --json`),
+		Flags: questionFlags(),
+		Action: func(c *cli.Context) error {
+			if err := noWords("state", c.Args().Slice()); err != nil {
+				return err
+			}
+			b, e, sys, err := s.asked(c, estimate.Options{})
+			if err != nil {
+				return err
+			}
+			if c.Bool("json") {
+				return reports.StateJSON(s.stdout, e, b.head)
+			}
+			return reports.State(s.stdout, e, b.zone, sys, b.head)
+		},
+	}
+}
+
+func doseCommand(s *session) *cli.Command {
+	return &cli.Command{
+		Name: "dose", Usage: "what to add now, in what order, and why", UsageText: "steadybath dose [--record]",
+		Description: describe("A plan that can be weighed out: reasons, order, pours, cautions, the bath after\nit, and what to read first. --record asks what was really weighed and writes it.",
+			"steadybath dose", "steadybath dose --target copper=52 --only brightener"),
+		Flags: append(questionFlags(),
+			&cli.StringSliceFlag{Name: "target", Usage: "another target, `CONSTITUENT=AMOUNT`, such as copper=52"},
+			&cli.StringSliceFlag{Name: "only", Usage: "use no `MATERIAL` but this; may be given several times"},
+			&cli.BoolFlag{Name: "record", Usage: "write down what was added, once it is done"},
+			&cli.BoolFlag{Name: "as-planned", Usage: "with --record: everything went in as planned"},
+			&cli.StringSliceFlag{Name: "weighed", Usage: "with --record: `\"MATERIAL AMOUNT\"` that really went in"},
+			&cli.StringFlag{Name: "note", Usage: "with --record: a `TEXT` to keep with it"},
+			&cli.StringFlag{Name: "force", Usage: "with --record: enter what is unlikely, because `REASON`"},
+			&cli.BoolFlag{Name: "check", Usage: "exit with status 3 where something is due"}),
+		Action: func(c *cli.Context) error { return runDose(c.Context, s, c) },
+	}
+}
+
+func runDose(ctx context.Context, s *session, c *cli.Context) error {
+	if err := noWords("dose", c.Args().Slice()); err != nil {
+		return err
+	}
+	if !c.Bool("record") && (c.Bool("as-planned") || len(c.StringSlice("weighed")) > 0) {
+		return wrongWords("steadybath dose --record --as-planned", "--as-planned and --weighed go with --record")
+	}
+	b, e, sys, err := s.asked(c, estimate.Options{})
+	if err != nil {
+		return err
+	}
+	o, err := doseOptions(c, e)
+	if err != nil {
+		return err
+	}
+	plan, err := dose.Make(e, o)
+	if err != nil {
+		return refused("", "%v", err)
+	}
+	if c.Bool("record") {
+		return s.record(ctx, c, b, plan)
+	}
+	if c.Bool("json") {
+		err = reports.DoseJSON(s.stdout, plan, b.head)
+	} else {
+		err = reports.Dose(s.stdout, plan, b.zone, sys)
+	}
+	if err == nil && c.Bool("check") && (len(plan.Additions) > 0 || plan.Bail > 0 || len(plan.TitrateFirst) > 0) {
+		return &problem{status: statusDue, what: ""}
+	}
+	return err
+}
+
+func doseOptions(c *cli.Context, e *estimate.Estimate) (dose.Options, error) {
+	o := dose.Options{Target: map[string]float64{}}
+	for _, t := range c.StringSlice("target") {
+		typed, amount, ok := strings.Cut(t, "=")
+		if !ok {
+			return o, wrongWords("such as --target copper=52", "--target %q is not CONSTITUENT=AMOUNT", t)
+		}
+		name, err := pick("constituent", strings.TrimSpace(typed), constituentNames(e.Recipe))
+		if err != nil {
+			return o, err
+		}
+		con, _ := e.Recipe.Constituent(name)
+		d, err := flagIn("target "+name, strings.TrimSpace(amount), con.Unit)
+		if err != nil {
+			return o, err
+		}
+		o.Target[name] = d.Float()
+	}
+	for _, m := range c.StringSlice("only") {
+		name, err := pick("material", m, materialNames(e.Recipe))
+		if err != nil {
+			return o, err
+		}
+		o.Only = append(o.Only, name)
+	}
+	return o, nil
+}
+
+// record writes what really went in: the plan's amounts, or others where they
+// are given or asked for.
+func (s *session) record(ctx context.Context, c *cli.Context, b *bathFile, plan *dose.Plan) error {
+	if len(plan.Additions) == 0 && plan.Bail == 0 {
+		return refused("steadybath add writes down what went in all the same", "the plan adds nothing, so there is nothing to record")
+	}
+	if c.String("known-on") != "" {
+		return wrongWords("", "--record writes now; --known-on asks about then")
+	}
+	at, err := s.when(c, b.zone, false)
+	if err != nil {
+		return err
+	}
+	really := map[string]chem.Add{}
+	for _, w := range c.StringSlice("weighed") {
+		body, err := addBody(b.Recipe(at), strings.Fields(w), "", func(m chem.Measured) (chem.Decimal, error) { return m.U, nil })
+		if err != nil {
+			return err
+		}
+		a := body.(chem.Add)
+		if !slices.ContainsFunc(plan.Additions, func(p dose.Addition) bool { return p.Material.Name == a.Material }) {
+			return wrongWords("steadybath add writes down anything else", "%s is not part of the plan", a.Material)
+		}
+		really[a.Material] = a
+	}
+	var bodies []chem.Body
+	if plan.Bail > 0 {
+		bodies = append(bodies, chem.Bail{Volume: chem.MeasuredOf(plan.Bail, "L", 0)})
+	}
+	for _, a := range plan.Additions {
+		planned := chem.Add{Material: a.Material.Name, Amount: chem.MeasuredOf(a.Amount, a.Unit, 0)}
+		if given, ok := really[a.Material.Name]; ok {
+			planned = given
+		} else if !c.Bool("as-planned") {
+			if planned, err = s.askWeighed(c, planned); err != nil {
+				return err
+			}
+		}
+		if planned.Amount.Number.Float() > 0 {
+			bodies = append(bodies, planned)
+		}
+	}
+	if len(bodies) == 0 {
+		return refused("", "nothing went in, so nothing was written")
+	}
+	return s.enterBodies(ctx, c, b, at, bodies...)
+}
+
+func (s *session) askWeighed(c *cli.Context, planned chem.Add) (chem.Add, error) {
+	if !s.isTerminal() {
+		return planned, refused(fmt.Sprintf("--as-planned, or --weighed %q", planned.Material+" "+planned.Amount.String()), "how much %s was really weighed is not said", planned.Material)
+	}
+	for {
+		answer, err := s.ask(fmt.Sprintf("%s: %s planned. Enter if so, or what was weighed (0 g for none): ", planned.Material, planned.Amount))
+		if err != nil || answer == "" {
+			return planned, err
+		}
+		m, err := chem.ParseMeasured(answer, chem.DimMass, chem.DimVolume)
+		if err == nil {
+			planned.Amount = m
+			return planned, nil
+		}
+		fmt.Fprintln(s.stderr, err)
+	}
+}
+
+func historyCommand(s *session) *cli.Command {
+	return &cli.Command{
+		Name: "history", Usage: "what was done to the bath", UsageText: "steadybath history [--last N] [--kind KIND]",
+		Description: describe("Every fact in the order in which it was entered; voided ones are shown as such.\nNothing ever leaves it. --verify walks the chain and names the first fact that\ndoes not fit.",
+			"steadybath history --last 20", "steadybath history --kind add --json"),
+		Flags: append(questionFlags(),
+			&cli.IntFlag{Name: "last", Usage: "only the last `N` facts"},
+			&cli.StringFlag{Name: "kind", Usage: "only facts of the `KIND`"},
+			&cli.StringFlag{Name: "subject", Usage: "only facts about the `SUBJECT`"},
+			&cli.BoolFlag{Name: "verify", Usage: "check the chain of hashes"}),
+		Action: func(c *cli.Context) error { return runHistory(s, c) },
+	}
+}
+
+func runHistory(s *session, c *cli.Context) error {
+	if err := noWords("history", c.Args().Slice()); err != nil {
+		return err
+	}
+	if c.Int("last") < 0 {
+		return wrongWords("", "--last %d: a count of 1 or more would fit", c.Int("last"))
+	}
+	if c.Bool("verify") {
+		return runVerify(s, c)
+	}
+	if k := c.String("kind"); k != "" && !slices.Contains(chem.Kinds(), chem.Kind(k)) {
+		names := make([]string, len(chem.Kinds()))
+		for i, kind := range chem.Kinds() {
+			names[i] = string(kind)
+		}
+		hint := "there is: " + strings.Join(names, ", ")
+		if near := nearest(k, names); near != "" {
+			hint = "did you mean " + near + "?"
+		}
+		return wrongWords(hint, "there is no kind of fact %q", k)
+	}
+	sys, err := units(c)
+	if err != nil {
+		return err
+	}
+	b, err := s.bath(c)
+	if err != nil {
+		return err
+	}
+	until := time.Time{}
+	if c.String("at") != "" {
+		if until, err = s.when(c, b.zone, true); err != nil {
+			return err
+		}
+	}
+	gone := chem.VoidedBy(b.entered)
+	var lines []reports.HistoryLine
+	for i, f := range b.entered {
+		subject := b.rows[i].Subject
+		if !until.IsZero() && f.Time.After(until) || c.String("kind") != "" && string(f.Kind()) != c.String("kind") ||
+			c.String("subject") != "" && !strings.EqualFold(subject, c.String("subject")) {
+			continue
+		}
+		lines = append(lines, reports.HistoryLine{Fact: f, Row: b.rows[i], VoidedBy: gone[f.ID]})
+	}
+	if n := c.Int("last"); n > 0 && len(lines) > n {
+		lines = lines[len(lines)-n:]
+	}
+	if c.Bool("json") {
+		return reports.HistoryJSON(s.stdout, b.Name, lines, b.head)
+	}
+	return reports.History(s.stdout, b.Name, lines, len(b.entered), b.zone, sys, b.head)
+}
+
+func chartCommand(s *session) *cli.Command {
+	return &cli.Command{
+		Name: "chart", Usage: "write the bath's page, one HTML file", UsageText: "steadybath chart [--output FILE]",
+		Description: describe("A panel per constituent with titrations, window, additions and the estimate, and\namp-hours below. The file asks no network for anything.",
+			"steadybath chart --output tank-1.html", `steadybath chart --at "2026-03-31"`),
+		Flags:  append(questionFlags(), &cli.StringFlag{Name: "output", Aliases: []string{"o"}, Usage: "the `FILE` to write; BATH.html if not given"}),
+		Action: func(c *cli.Context) error { return runChart(s, c) },
+	}
+}
+
+func runChart(s *session, c *cli.Context) error {
+	if err := noWords("chart", c.Args().Slice()); err != nil {
+		return err
+	}
+	b, e, sys, err := s.asked(c, estimate.Options{Track: true})
+	if err != nil {
+		return err
+	}
+	plan, err := dose.Make(e, dose.Options{})
+	if err != nil {
+		return err
+	}
+	now, err := s.now()
+	if err != nil {
+		return err
+	}
+	page := reports.BathPage(reports.PageInput{Estimate: e, Plan: plan, Entered: b.entered, Zone: b.zone, Units: sys, Head: b.head, Made: now, Version: version})
+	path := c.String("output")
+	if path == "" {
+		path = fileName(b.Name) + ".html"
+	}
+	if path == "-" {
+		return reports.WritePage(s.stdout, page)
+	}
+	if err := writeWhole(path, func(f *os.File) error { return reports.WritePage(f, page) }); err != nil {
+		return err
+	}
+	if c.Bool("json") {
+		return s.printJSON(struct {
+			Page string `json:"page"`
+		}{path})
+	}
+	return say(s.stdout, "%s", path)
+}
+
+// fileName makes a bath's name safe as the name of a file.
+func fileName(name string) string {
+	clean := strings.Map(func(r rune) rune {
+		if r == '/' || r == '\\' || r < 0x20 || strings.ContainsRune(`<>:"|?*`, r) {
+			return '_'
+		}
+		return r
+	}, name)
+	clean = strings.TrimLeft(clean, ".-")
+	if clean == "" {
+		return "bath"
+	}
+	return clean
+}
+
+// writeWhole writes a file beside its place and then renames it, so that no
+// half file is ever left.
+func writeWhole(path string, write func(*os.File) error) error {
+	f, err := os.CreateTemp(filepath.Dir(path), ".steadybath-*")
+	if err != nil {
+		return refused("", "cannot write beside %s: %v", path, withoutPath(err))
+	}
+	defer os.Remove(f.Name())
+	if err := write(f); err != nil {
+		f.Close()
+		return err
+	}
+	err = f.Sync()
+	if closed := f.Close(); err == nil {
+		err = closed
+	}
+	if err == nil {
+		err = os.Chmod(f.Name(), 0o644)
+	}
+	if err == nil {
+		err = os.Rename(f.Name(), path)
+	}
+	if err != nil {
+		return refused("", "cannot write %s: %v", path, withoutPath(err))
+	}
+	return nil
+}
+
+func withoutPath(err error) error {
+	for {
+		inner := unwrap(err)
+		if inner == nil {
+			return err
+		}
+		err = inner
+	}
+}
+
+func unwrap(err error) error {
+	if u, ok := err.(interface{ Unwrap() error }); ok {
+		return u.Unwrap()
+	}
+	return nil
+}
+
+// overview is the answer to no command at all: one line per bath with what is
+// due.
+func overview(ctx context.Context, s *session, c *cli.Context) error {
+	if words := c.Args().Slice(); len(words) > 0 {
+		return wrongWords("steadybath --help lists what there is", "there is no command %q", words[0])
+	}
+	sys, err := units(c)
+	if err != nil {
+		return err
+	}
+	store, err := s.open(c)
+	if err != nil {
+		return err
+	}
+	all, err := store.Baths(ctx)
+	if err != nil {
+		return err
+	}
+	lines := []reports.Due{}
+	for _, known := range all {
+		if known.Name == "" || c.String("bath") != "" && known.Name != c.String("bath") {
+			continue
+		}
+		b, err := s.bathNamed(c, known.Name)
+		if err != nil {
+			return err
+		}
+		at, err := s.when(c, b.zone, true)
+		if err != nil {
+			return err
+		}
+		e, err := b.At(at, estimate.Options{})
+		if err != nil {
+			return refused("", "%v", err)
+		}
+		plan, err := dose.Make(e, dose.Options{})
+		if err != nil {
+			return err
+		}
+		lines = append(lines, reports.DueOf(e, plan))
+	}
+	if c.Bool("json") {
+		return s.printJSON(struct {
+			Baths []reports.Due `json:"baths"`
+		}{lines})
+	}
+	if len(lines) == 0 {
+		if c.String("bath") != "" {
+			_, err := s.bathName(c)
+			return err
+		}
+		return say(s.stdout, "no bath yet. begin one:\n   steadybath bath new tank-1 --recipe copper-electroforming --volume \"60 L\"\nall commands: steadybath --help")
+	}
+	return reports.Overview(s.stdout, lines, sys)
+}

@@ -1,0 +1,200 @@
+package main
+
+import (
+	"errors"
+	"fmt"
+	"io"
+	"iter"
+	"os"
+	"time"
+
+	"github.com/urfave/cli/v2"
+
+	"steadybath/chem/journal"
+)
+
+func runVerify(s *session, c *cli.Context) error {
+	name, err := s.bathName(c)
+	if err != nil {
+		return err
+	}
+	var stopped error
+	rows := iter.Seq2[journal.Row, error](func(yield func(journal.Row, error) bool) {
+		stopped = s.store.EachRow(c.Context, []string{name}, func(r journal.Row) error {
+			if !yield(r, nil) {
+				return errStop
+			}
+			return nil
+		})
+	})
+	count, head, err := journal.Verify("", rows)
+	if stopped != nil && !errors.Is(stopped, errStop) {
+		return stopped
+	}
+	if err != nil {
+		return refused("the record was changed behind the tool's back; compare with an export or a printed chain head", "bath %s: %v", name, err)
+	}
+	if c.Bool("json") {
+		return s.printJSON(struct {
+			Bath  string `json:"bath"`
+			Facts int64  `json:"facts"`
+			Whole bool   `json:"whole"`
+			Head  string `json:"head"`
+		}{name, count, true, head})
+	}
+	return say(s.stdout, "bath %s: all %d facts fit the chain, head %s", name, count, head)
+}
+
+var errStop = errors.New("stop")
+
+func exportCommand(s *session) *cli.Command {
+	return &cli.Command{
+		Name: "export", Usage: "write a bath's journal", UsageText: "steadybath export [--all] [--output FILE]",
+		Description: describe("RFC 4180 CSV with all thirteen columns, in order of entry; import into an empty\ndatabase gives the same answers to the last digit.",
+			"steadybath export --output tank-1.csv", "steadybath export --all > shop.csv"),
+		Flags: []cli.Flag{bathFlag(), databaseFlag(),
+			&cli.BoolFlag{Name: "all", Usage: "every bath, and the shop's titrants and stock"},
+			&cli.StringFlag{Name: "output", Aliases: []string{"o"}, Usage: "the `FILE` to write; standard output if not given"}},
+		Action: func(c *cli.Context) error { return runExport(s, c) },
+	}
+}
+
+func runExport(s *session, c *cli.Context) error {
+	if err := noWords("export", c.Args().Slice()); err != nil {
+		return err
+	}
+	if c.Bool("all") && c.String("bath") != "" {
+		return wrongWords("", "--all and --bath contradict each other")
+	}
+	store, err := s.open(c)
+	if err != nil {
+		return err
+	}
+	var baths []string
+	if !c.Bool("all") {
+		name, err := s.bathName(c)
+		if err != nil {
+			return err
+		}
+		baths = []string{name}
+	}
+	write := func(out io.Writer) error {
+		w := journal.NewWriter(out)
+		if err := store.EachRow(c.Context, baths, w.Write); err != nil {
+			return err
+		}
+		return w.Flush()
+	}
+	if path := c.String("output"); path != "" && path != "-" {
+		return writeWhole(path, func(f *os.File) error { return write(f) })
+	}
+	return write(s.stdout)
+}
+
+func importCommand(s *session) *cli.Command {
+	return &cli.Command{
+		Name: "import", Usage: "take in a journal, whole or not at all", UsageText: "steadybath import FILE|-",
+		Description: describe("RFC 4180 CSV: eight columns are enough to write by hand (time, bath, kind,\nsubject, value, unit, u, note). The same journal twice adds nothing; every bad\nrow is named.",
+			"steadybath import week.csv", "ssh shop cat journal.csv | steadybath import -"),
+		Flags:  []cli.Flag{jsonFlag(), databaseFlag()},
+		Action: func(c *cli.Context) error { return runImport(s, c) },
+	}
+}
+
+// mostNamed bounds how many bad rows are printed; the count is always whole.
+const mostNamed = 50
+
+func runImport(s *session, c *cli.Context) error {
+	words := c.Args().Slice()
+	if len(words) != 1 {
+		return wrongWords("such as: steadybath import week.csv, or - for standard input", "one file is wanted, not %d", len(words))
+	}
+	in := s.stdin
+	if words[0] != "-" {
+		f, err := os.Open(words[0])
+		if err != nil {
+			return refused("", "cannot read %s: %v", words[0], withoutPath(err))
+		}
+		defer f.Close()
+		in = f
+	}
+	store, err := s.open(c)
+	if err != nil {
+		return err
+	}
+	zones := s.importZones(c)
+	reader := journal.NewReader(in, zones)
+	bar := newProgress(s.stderr, in)
+	defer bar.done()
+	bad := &badRows{out: s.stderr}
+	result, err := store.Import(c.Context, bad.watch(reader.Read), bar.rows)
+	bar.done()
+	if bad.count > 0 {
+		return refused("mend these rows and import again; what is there already is not entered twice", "%s has %s; nothing was written", words[0], bad.words())
+	}
+	if err != nil {
+		return err
+	}
+	if c.Bool("json") {
+		return s.printJSON(struct {
+			New   int64 `json:"new"`
+			Known int64 `json:"known"`
+		}{result.New, result.Known})
+	}
+	return say(s.stdout, "%d new facts, %d were there already", result.New, result.Known)
+}
+
+// importZones tells the zone of baths that exist, for times without an offset.
+func (s *session) importZones(c *cli.Context) func(bath string) *time.Location {
+	seen := map[string]*time.Location{}
+	return func(bath string) *time.Location {
+		if z, ok := seen[bath]; ok {
+			return z
+		}
+		z := time.UTC
+		if bath != "" {
+			if rows, err := s.store.Rows(c.Context, bath, time.Time{}); err == nil {
+				if found, err := zoneOf(rows); err == nil {
+					z = found
+				}
+			}
+		}
+		seen[bath] = z
+		return z
+	}
+}
+
+// badRows prints the first bad rows and counts them all.
+type badRows struct {
+	out   io.Writer
+	count int
+}
+
+func (b *badRows) name(err error) {
+	b.count++
+	if b.count <= mostNamed {
+		fmt.Fprintln(b.out, oneLine(err.Error()))
+	}
+}
+
+func (b *badRows) words() string {
+	switch {
+	case b.count == 1:
+		return "one bad row, named above"
+	case b.count <= mostNamed:
+		return fmt.Sprintf("%d bad rows, named above", b.count)
+	}
+	return fmt.Sprintf("%d bad rows, the first %d named above", b.count, mostNamed)
+}
+
+// watch names every bad row that passes by.
+func (b *badRows) watch(next func() (journal.Entry, error)) func() (journal.Entry, error) {
+	return func() (journal.Entry, error) {
+		e, err := next()
+		var bad *journal.RowError
+		if errors.As(err, &bad) {
+			b.name(bad)
+		}
+		return e, err
+	}
+}

@@ -1,0 +1,129 @@
+package main
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"strings"
+
+	"steadybath/chem/journal"
+	"steadybath/db"
+)
+
+// Exit statuses, the same for every command.
+const (
+	statusDone    = 0
+	statusRefused = 1 // by the facts, or it failed; nothing was written
+	statusWords   = 2 // the words were wrong, whatever the facts
+	statusDue     = 3 // with --check, something is due
+	statusMaybe   = 4 // the connection broke, and the fact may have been written
+)
+
+// problem is an error with its exit status and a hint of what to type next.
+type problem struct {
+	status int
+	what   string
+	hint   string
+	cause  error
+}
+
+func (p *problem) Error() string { return p.what }
+func (p *problem) Unwrap() error { return p.cause }
+
+// wrongWords is a mistake in what was typed.
+func wrongWords(hint, format string, args ...any) error {
+	return &problem{status: statusWords, what: fmt.Sprintf(format, args...), hint: hint}
+}
+
+// refused is what the facts do not allow.
+func refused(hint, format string, args ...any) error {
+	return &problem{status: statusRefused, what: fmt.Sprintf(format, args...), hint: hint}
+}
+
+// run is the whole program: every test enters here. It returns the exit status.
+func run(ctx context.Context, args []string, stdin io.Reader, stdout, stderr io.Writer, env func(string) string) int {
+	s := newSession(stdin, stdout, stderr, env)
+	defer s.close()
+	app := newApp(s)
+	arranged, err := arrange(app, args)
+	if err == nil {
+		err = app.RunContext(ctx, append([]string{app.Name}, arranged...))
+	}
+	return report(err, stderr, wantsJSON(args))
+}
+
+// wantsJSON looks for --json among the words as typed: a mistake elsewhere in
+// them must still be answered in JSON.
+func wantsJSON(args []string) bool {
+	for _, a := range args {
+		if a == "--" {
+			return false
+		}
+		if a == "--json" || a == "-json" {
+			return true
+		}
+	}
+	return false
+}
+
+// report prints an error once, as one line and a hint, and gives the status.
+func report(err error, stderr io.Writer, asJSON bool) int {
+	if err == nil {
+		return statusDone
+	}
+	status, hint := classify(err)
+	what := oneLine(err.Error())
+	if status == statusDue && what == "" {
+		return status
+	}
+	if asJSON {
+		text, _ := json.Marshal(struct {
+			Error  string `json:"error"`
+			Hint   string `json:"hint"`
+			Status int    `json:"status"`
+		}{what, hint, status})
+		fmt.Fprintf(stderr, "%s\n", text)
+		return status
+	}
+	fmt.Fprintf(stderr, "steadybath: %s\n", what)
+	if hint != "" {
+		fmt.Fprintf(stderr, "hint: %s\n", oneLine(hint))
+	}
+	return status
+}
+
+// classify gives an error its exit status and hint.
+func classify(err error) (status int, hint string) {
+	var p *problem
+	var maybe *db.MaybeWritten
+	var hinted interface{ Hint() string }
+	var column *journal.ColumnError
+	switch {
+	case errors.As(err, &p):
+		return p.status, p.hint
+	case errors.As(err, &maybe):
+		return statusMaybe, maybe.Hint()
+	case errors.As(err, &column):
+		return statusWords, ""
+	case errors.Is(err, context.Canceled):
+		return statusRefused, "stopped before anything was written"
+	case errors.As(err, &hinted):
+		return statusRefused, hinted.Hint()
+	}
+	return statusRefused, ""
+}
+
+// oneLine keeps an error on one line whatever it quotes.
+func oneLine(s string) string {
+	return strings.Map(func(r rune) rune {
+		if r < 0x20 && r != '\n' || r == 0x7f {
+			return ' '
+		}
+		if r == '\n' {
+			return ';'
+		}
+		return r
+	}, strings.TrimSpace(s))
+}

@@ -1,0 +1,350 @@
+package main
+
+import (
+	"bufio"
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"strings"
+	"time"
+
+	"github.com/google/uuid"
+	"github.com/urfave/cli/v2"
+	"golang.org/x/term"
+
+	"steadybath/chem"
+	"steadybath/chem/entry"
+	"steadybath/chem/estimate"
+	"steadybath/chem/journal"
+	"steadybath/db"
+	"steadybath/db/cluster"
+	"steadybath/reports"
+)
+
+// session is what a command has to work with: the streams, the environment, the
+// clock, and the records once they are asked for.
+type session struct {
+	stdin  io.Reader
+	stdout io.Writer
+	stderr io.Writer
+	env    func(string) string
+	lines  *bufio.Reader
+	store  *db.Store
+}
+
+func newSession(stdin io.Reader, stdout, stderr io.Writer, env func(string) string) *session {
+	return &session{stdin: stdin, stdout: stdout, stderr: stderr, env: env}
+}
+
+func (s *session) close() {
+	if s.store != nil {
+		s.store.Close()
+	}
+}
+
+// now is the moment of asking; STEADYBATH_CLOCK sets it for tests and for
+// looking at a demo as if it were its last day. What is entered is dated by the
+// database whatever this says.
+func (s *session) now() (time.Time, error) {
+	if fixed := s.env("STEADYBATH_CLOCK"); fixed != "" {
+		t, err := time.Parse(time.RFC3339, fixed)
+		if err != nil {
+			return time.Time{}, wrongWords("such as 2026-03-02T18:30:00Z", "STEADYBATH_CLOCK is %q, which is not a time", fixed)
+		}
+		return t.UTC(), nil
+	}
+	return time.Now().UTC().Truncate(time.Microsecond), nil
+}
+
+// isTerminal tells whether questions can be asked.
+func (s *session) isTerminal() bool {
+	f, ok := s.stdin.(*os.File)
+	return ok && term.IsTerminal(int(f.Fd()))
+}
+
+// ask puts a question on the terminal and returns the answer, without its line
+// break.
+func (s *session) ask(question string) (string, error) {
+	fmt.Fprint(s.stderr, question)
+	if s.lines == nil {
+		s.lines = bufio.NewReader(s.stdin)
+	}
+	line, err := s.lines.ReadString('\n')
+	if err != nil && line == "" {
+		return "", refused("", "no answer")
+	}
+	return strings.TrimSpace(line), nil
+}
+
+// clusterConfig says where the private cluster lies.
+func (s *session) clusterConfig() cluster.Config {
+	return cluster.Config{Env: s.env, Log: func(format string, args ...any) { fmt.Fprintf(s.stderr, format+"\n", args...) }}
+}
+
+func (s *session) databaseURL(c *cli.Context) string {
+	if url := c.String("database"); url != "" {
+		return url
+	}
+	return s.env("STEADYBATH_DATABASE")
+}
+
+// open opens the records once per command.
+func (s *session) open(c *cli.Context) (*db.Store, error) {
+	if s.store != nil {
+		return s.store, nil
+	}
+	store, err := db.Open(c.Context, db.Options{URL: s.databaseURL(c), Cluster: s.clusterConfig()})
+	if err != nil {
+		return nil, err
+	}
+	s.store = store
+	return store, nil
+}
+
+// bathFile is a bath with everything a command needs of it.
+type bathFile struct {
+	*estimate.Bath
+	entered []chem.Fact // in order of entry
+	rows    []journal.Row
+	zone    *time.Location
+	head    string
+}
+
+// bathName finds the bath that is meant: the named one, or the only one.
+func (s *session) bathName(c *cli.Context) (string, error) {
+	store, err := s.open(c)
+	if err != nil {
+		return "", err
+	}
+	all, err := store.Baths(c.Context)
+	if err != nil {
+		return "", err
+	}
+	var names []string
+	for _, b := range all {
+		if b.Name != "" {
+			names = append(names, b.Name)
+		}
+	}
+	wanted := c.String("bath")
+	switch {
+	case len(names) == 0:
+		return "", refused(`begin one: steadybath bath new tank-1 --recipe copper-electroforming --volume "60 L"`, "there is no bath yet")
+	case wanted == "" && len(names) == 1:
+		return names[0], nil
+	case wanted == "":
+		return "", wrongWords("for instance --bath "+quoted(names[0]), "there are several baths, say which: %s", strings.Join(names, ", "))
+	}
+	for _, n := range names {
+		if n == wanted {
+			return n, nil
+		}
+	}
+	for _, n := range names {
+		if strings.EqualFold(n, wanted) {
+			return n, nil
+		}
+	}
+	hint := "there is: " + strings.Join(names, ", ")
+	if near := nearest(wanted, names); near != "" {
+		hint = "did you mean --bath " + quoted(near) + "?"
+	}
+	return "", refused(hint, "there is no bath %q", wanted)
+}
+
+func quoted(s string) string {
+	if strings.ContainsAny(s, " '\"$`\\") {
+		return fmt.Sprintf("%q", s)
+	}
+	return s
+}
+
+// bath reads the bath that is meant, as it was known at --known-on where that
+// is given.
+func (s *session) bath(c *cli.Context) (*bathFile, error) {
+	name, err := s.bathName(c)
+	if err != nil {
+		return nil, err
+	}
+	return s.bathNamed(c, name)
+}
+
+func (s *session) bathNamed(c *cli.Context, name string) (*bathFile, error) {
+	rows, err := s.store.Rows(c.Context, name, time.Time{})
+	if err != nil {
+		return nil, err
+	}
+	zone, err := zoneOf(rows)
+	if err != nil {
+		return nil, err
+	}
+	if on := c.String("known-on"); on != "" {
+		now, err := s.now()
+		if err != nil {
+			return nil, err
+		}
+		until, err := chem.ParseTime(on, now, zone, true)
+		if err != nil {
+			return nil, wrongWords("", "--known-on: %v", err)
+		}
+		n := 0
+		for n < len(rows) && !rows[n].Entered.After(until) {
+			n++
+		}
+		rows = rows[:n]
+	}
+	b := &bathFile{rows: rows, zone: zone, entered: make([]chem.Fact, 0, len(rows))}
+	for _, r := range rows {
+		f, err := journal.Decode(r)
+		if err != nil {
+			return nil, fmt.Errorf("fact %d of bath %s cannot be read: %w", r.Number, name, err)
+		}
+		b.entered = append(b.entered, f)
+		b.head = r.Hash
+	}
+	b.Bath, err = estimate.Open(b.entered)
+	if errors.Is(err, estimate.ErrNoBath) {
+		return nil, refused("ask without --known-on, or with a later day", "bath %s was not known then", name)
+	}
+	return b, err
+}
+
+// zoneOf finds the bath's time zone among its rows.
+func zoneOf(rows []journal.Row) (*time.Location, error) {
+	for _, r := range rows {
+		if r.Kind != string(chem.KindBath) {
+			continue
+		}
+		f, err := journal.Decode(r)
+		if err != nil {
+			return nil, err
+		}
+		return loadZone(f.Body.(chem.Begin).Zone)
+	}
+	return time.UTC, nil
+}
+
+func loadZone(name string) (*time.Location, error) {
+	zone, err := time.LoadLocation(name)
+	if err != nil || name == "Local" {
+		return nil, wrongWords("an IANA name such as Europe/Vienna or America/Chicago", "there is no time zone %q", name)
+	}
+	return zone, nil
+}
+
+// when reads --at: when it happened, or as of when.
+func (s *session) when(c *cli.Context, zone *time.Location, asking bool) (time.Time, error) {
+	now, err := s.now()
+	if err != nil {
+		return time.Time{}, err
+	}
+	at := c.String("at")
+	if at == "" {
+		return now, nil
+	}
+	t, err := chem.ParseTime(at, now, zone, asking)
+	if err != nil {
+		return time.Time{}, wrongWords("", "--at: %v", err)
+	}
+	return t, nil
+}
+
+// units reads --units.
+func units(c *cli.Context) (reports.Units, error) {
+	u, err := reports.ParseUnits(c.String("units"))
+	if err != nil {
+		return "", wrongWords("", "%v", err)
+	}
+	return u, nil
+}
+
+// newID gives a new fact its id: --id where it was given, for a command that is
+// typed again after a broken connection.
+func newID(c *cli.Context) (uuid.UUID, error) {
+	if given := c.String("id"); given != "" {
+		id, err := uuid.Parse(given)
+		if err != nil {
+			return uuid.Nil, wrongWords("the id that the broken command printed", "--id %q is not an id", given)
+		}
+		return id, nil
+	}
+	return uuid.NewV7()
+}
+
+// write enters facts into a bath, all or none: judged first, asked about where
+// they are unlikely, then appended in one transaction. It returns what was
+// stored and whether it had been there before.
+func (s *session) write(ctx context.Context, c *cli.Context, b *bathFile, rows ...journal.Row) ([]db.Entry, error) {
+	if c.String("id") != "" && len(rows) == 1 {
+		if stored, ok, err := s.store.Row(ctx, rows[0].Bath, rows[0].ID); err != nil {
+			return nil, err
+		} else if ok && sameButTime(stored, rows[0], c.String("at") == "") {
+			return []db.Entry{{Row: stored, Known: true}}, nil
+		}
+	}
+	now, err := s.now()
+	if err != nil {
+		return nil, err
+	}
+	for i := range rows {
+		f, err := journal.Decode(rows[i])
+		if err != nil {
+			return nil, err
+		}
+		if b == nil {
+			continue
+		}
+		doubts, err := entry.Check(b.Bath, f, now)
+		if err != nil {
+			return nil, refused("", "%v", err)
+		}
+		if err := s.settle(c, &rows[i], doubts); err != nil {
+			return nil, err
+		}
+	}
+	return s.store.Append(ctx, rows)
+}
+
+// sameButTime tells whether a stored fact is the one typed again, whose time
+// was left to the clock both times.
+func sameButTime(a, b journal.Row, anyTime bool) bool {
+	if anyTime {
+		b.Time = a.Time
+	}
+	b.Entered, b.By, b.Hash, b.Number = a.Entered, a.By, a.Hash, a.Number
+	return a == b
+}
+
+// settle asks about what is unlikely; --force with a reason is the answer given
+// beforehand.
+func (s *session) settle(c *cli.Context, row *journal.Row, doubts []entry.Doubt) error {
+	if len(doubts) == 0 {
+		return nil
+	}
+	words := make([]string, len(doubts))
+	for i, d := range doubts {
+		words[i] = d.String()
+	}
+	said := strings.Join(words, "; ")
+	if reason := strings.TrimSpace(c.String("force")); reason != "" {
+		row.Note = strings.TrimSpace(row.Note + " (entered all the same: " + reason + ")")
+		return nil
+	}
+	if !s.isTerminal() {
+		return refused(`if it is right all the same, say why: --force "read twice"`, "%s", said)
+	}
+	answer, err := s.ask(said + "\nenter it all the same? why (empty leaves it): ")
+	if err != nil {
+		return err
+	}
+	if answer == "" || strings.EqualFold(answer, "n") || strings.EqualFold(answer, "no") {
+		return refused("", "nothing was written")
+	}
+	row.Note = strings.TrimSpace(row.Note + " (entered all the same: " + answer + ")")
+	return nil
+}
+
+// printJSON writes v to standard output.
+func (s *session) printJSON(v any) error { return reports.WriteJSON(s.stdout, v) }

@@ -1,0 +1,187 @@
+package main
+
+import (
+	"fmt"
+	"strings"
+
+	"steadybath/chem"
+)
+
+// splitWords parts what was typed after a command into the name it begins with
+// and the quantities behind it. Both may be several words: "sulfuric acid 58.2
+// mL" is a name and one quantity.
+func splitWords(words []string) (name string, quantities []string) {
+	i := 0
+	for i < len(words) && !startsNumber(words[i]) {
+		i++
+	}
+	return strings.Join(words[:i], " "), joinUnits(words[i:])
+}
+
+// startsNumber tells whether a word begins a quantity: with a digit, or with a
+// sign or mark before one.
+func startsNumber(w string) bool {
+	w = strings.TrimLeft(w, "+-−.,")
+	return w != "" && w[0] >= '0' && w[0] <= '9'
+}
+
+// joinUnits puts units that were typed as words of their own back to their
+// numbers, and "..", "to" or a dash between two readings of a burette too.
+func joinUnits(words []string) []string {
+	var out []string
+	for _, w := range words {
+		last := len(out) - 1
+		switch {
+		case last < 0:
+			out = append(out, w)
+		case strings.HasPrefix(w, "..") || strings.HasSuffix(out[last], ".."):
+			out[last] += w
+		case startsNumber(w):
+			out = append(out, w)
+		default:
+			out[last] += " " + w
+		}
+	}
+	return out
+}
+
+// pick finds the one name that was meant: in full, or the only one that begins
+// with what was typed or has it in it. What it is of ("constituent") is for the
+// message.
+func pick(what, typed string, names []string) (string, error) {
+	if typed == "" {
+		return "", wrongWords("there is: "+strings.Join(names, ", "), "which %s?", what)
+	}
+	for _, n := range names {
+		if strings.EqualFold(n, typed) {
+			return n, nil
+		}
+	}
+	for _, match := range []func(n, t string) bool{strings.HasPrefix, strings.Contains} {
+		var found []string
+		for _, n := range names {
+			if match(strings.ToLower(n), strings.ToLower(typed)) {
+				found = append(found, n)
+			}
+		}
+		switch len(found) {
+		case 0:
+		case 1:
+			return found[0], nil
+		default:
+			return "", wrongWords("say which", "%q can be %s", typed, strings.Join(found, " or "))
+		}
+	}
+	hint := "there is: " + strings.Join(names, ", ")
+	if near := nearest(typed, names); near != "" {
+		hint = "did you mean " + near + "?"
+	}
+	return "", refused(hint, "the bath has no %s %q", what, typed)
+}
+
+func constituentNames(r *chem.Recipe) []string {
+	names := make([]string, len(r.Constituents))
+	for i, c := range r.Constituents {
+		names[i] = c.Name
+	}
+	return names
+}
+
+func materialNames(r *chem.Recipe) []string {
+	names := make([]string, len(r.Materials))
+	for i, m := range r.Materials {
+		names[i] = m.Name
+	}
+	return names
+}
+
+// quantity reads the one quantity a command wants.
+func quantity(what string, words []string, dims ...chem.Dimension) (chem.Measured, error) {
+	switch len(words) {
+	case 0:
+		return chem.Measured{}, wrongWords("such as "+example(dims), "%s is missing", what)
+	case 1:
+	default:
+		return chem.Measured{}, wrongWords("", "one %s is wanted, not %d: %s", what, len(words), strings.Join(words, ", "))
+	}
+	m, err := chem.ParseMeasured(words[0], dims...)
+	if err != nil {
+		return chem.Measured{}, wrongWords("", "%s: %v", what, err)
+	}
+	return m, nil
+}
+
+func example(dims []chem.Dimension) string {
+	if len(dims) == 0 {
+		return "18.4 mL"
+	}
+	switch dims[0] {
+	case chem.DimVolume:
+		return "58.2 L"
+	case chem.DimCharge:
+		return "22.5 Ah"
+	case chem.DimMass:
+		return "1.25 kg"
+	case chem.DimMassConc:
+		return "51.8 g/L"
+	}
+	return "a number with its unit"
+}
+
+// flagQuantity reads a flag that holds a quantity; an empty flag is none.
+func flagQuantity(name, text string, dims ...chem.Dimension) (chem.Measured, error) {
+	if text == "" {
+		return chem.Measured{}, nil
+	}
+	m, err := chem.ParseMeasured(text, dims...)
+	if err != nil {
+		return chem.Measured{}, wrongWords("", "--%s: %v", name, err)
+	}
+	if strings.HasPrefix(string(m.Number), "-") && dims[0] != chem.DimTemperature {
+		return chem.Measured{}, wrongWords("", "--%s: %s is below zero", name, m)
+	}
+	return m, nil
+}
+
+// flagNumber reads a flag that holds a plain number.
+func flagNumber(name, text string) (chem.Decimal, error) {
+	if text == "" {
+		return "", nil
+	}
+	d, err := chem.ParseDecimal(text)
+	if err != nil {
+		return "", wrongWords("", "--%s: %v", name, err)
+	}
+	return d, nil
+}
+
+// flagIn reads a flag that holds a quantity in one unit, which may be left out
+// because the flag's help names it: --hours 4.
+func flagIn(name, text string, unit chem.Unit) (chem.Decimal, error) {
+	if text == "" {
+		return "", nil
+	}
+	if d, err := chem.ParseDecimal(text); err == nil {
+		return d, nil
+	}
+	m, err := chem.ParseMeasured(text, unit.Dimension())
+	if err != nil {
+		return "", wrongWords("", "--%s: %v", name, err)
+	}
+	if m.Unit == unit {
+		return m.Number, nil
+	}
+	v, _, err := m.In(unit)
+	if err != nil {
+		return "", wrongWords("", "--%s: %v", name, err)
+	}
+	return chem.DecimalOf(v), nil
+}
+
+// noWords refuses what no command should silently ignore.
+func noWords(command string, words []string) error {
+	if len(words) == 0 {
+		return nil
+	}
+	return wrongWords(fmt.Sprintf("steadybath %s --help", command), "%s takes no words: %s", command, strings.Join(words, " "))
+}

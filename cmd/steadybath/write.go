@@ -1,0 +1,390 @@
+package main
+
+import (
+	"context"
+	"encoding/json"
+	"fmt"
+	"strings"
+	"time"
+
+	"github.com/urfave/cli/v2"
+
+	"steadybath/chem"
+	"steadybath/chem/estimate"
+	"steadybath/chem/journal"
+	"steadybath/reports"
+)
+
+// enter is the whole of a command that enters one fact: find the bath, make the
+// body, judge it, write it, and say what it changed.
+func (s *session) enter(ctx context.Context, c *cli.Context, make func(b *bathFile, at time.Time) (chem.Body, error)) error {
+	b, err := s.bath(c)
+	if err != nil {
+		return err
+	}
+	at, err := s.when(c, b.zone, false)
+	if err != nil {
+		return err
+	}
+	body, err := make(b, at)
+	if err != nil {
+		return err
+	}
+	return s.enterBodies(ctx, c, b, at, body)
+}
+
+// enterBodies writes facts that happened at one time, all or none.
+func (s *session) enterBodies(ctx context.Context, c *cli.Context, b *bathFile, at time.Time, bodies ...chem.Body) error {
+	rows := make([]journal.Row, 0, len(bodies))
+	for _, body := range bodies {
+		id, err := newID(c)
+		if err != nil {
+			return err
+		}
+		row, err := journal.Encode(chem.Fact{ID: id, Time: at, Bath: b.Name, Note: c.String("note"), Body: body})
+		if err != nil {
+			return wrongWords("", "%v", err)
+		}
+		rows = append(rows, row)
+	}
+	entries, err := s.write(ctx, c, b, rows...)
+	if err != nil {
+		return err
+	}
+	facts := make([]json.RawMessage, len(entries))
+	for i, e := range entries {
+		facts[i] = e.Row.JSON(0)
+	}
+	if c.Bool("json") {
+		return s.printJSON(struct {
+			Facts []json.RawMessage `json:"facts"`
+			Known bool              `json:"known"`
+		}{facts, entries[0].Known})
+	}
+	for i, e := range entries {
+		known := ""
+		if e.Known {
+			known = " (it was there already)"
+		}
+		f := chem.Fact{Number: e.Number, Time: e.Time, Bath: e.Bath, Note: e.Note, Body: bodies[i]}
+		if err := say(s.stdout, "%d  %s  %s%s", e.Number, e.Time.In(b.zone).Format("Mon 2 Jan 15:04"), reports.FactWords(f), known); err != nil {
+			return err
+		}
+	}
+	return s.sayChange(c, b, entries[0].Row, bodies)
+}
+
+// sayChange tells what a reading did to the estimate, where it was one.
+func (s *session) sayChange(c *cli.Context, b *bathFile, row journal.Row, bodies []chem.Body) error {
+	if len(bodies) != 1 {
+		return nil
+	}
+	f, err := journal.Decode(row)
+	if err != nil {
+		return err
+	}
+	after, err := estimate.Open(append(append([]chem.Fact(nil), b.entered...), f))
+	if err != nil {
+		return err
+	}
+	e, err := after.At(f.Time, estimate.Options{})
+	if err != nil {
+		return err
+	}
+	sys, err := units(c)
+	if err != nil {
+		return err
+	}
+	for _, line := range reports.ReadingWords(e, f, sys) {
+		if err := say(s.stdout, "%s", line); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+func fillCommand(s *session) *cli.Command {
+	return &cli.Command{
+		Name: "fill", Usage: "say what is in the tank at the start", UsageText: `steadybath fill VOLUME [--origin make-up|bought|running] [--with "CONSTITUENT AMOUNT"]...`,
+		Description: describe("Volume and composition, each with +- its uncertainty where it is known. What is\nnot given is unknown: as wide as any bath of the kind, until a reading comes.",
+			`steadybath fill 58L --origin make-up --with "copper 50 g/L" --with "sulfuric acid 60 g/L" --with "chloride 65 mg/L"`,
+			`steadybath fill "57.5+-0.3 L" --origin running --with "copper 48.6+-0.5 g/L"`),
+		Flags: writeFlags(
+			&cli.StringFlag{Name: "origin", Usage: "`WHERE` it came from: make-up, bought or running", Value: string(chem.OriginRunning)},
+			&cli.StringSliceFlag{Name: "with", Usage: "a `CONSTITUENT AND AMOUNT`; may be given several times"}),
+		Action: func(c *cli.Context) error {
+			return s.enter(c.Context, c, func(b *bathFile, at time.Time) (chem.Body, error) {
+				v, err := quantity("the volume", joinUnits(c.Args().Slice()), chem.DimVolume)
+				if err != nil {
+					return nil, err
+				}
+				f := chem.Fill{Volume: v, Origin: chem.Origin(c.String("origin")), Composition: map[string]chem.Measured{}}
+				for _, with := range c.StringSlice("with") {
+					typed, amounts := splitWords(strings.Fields(with))
+					name, err := pick("constituent", typed, constituentNames(b.Recipe(at)))
+					if err != nil {
+						return nil, err
+					}
+					if f.Composition[name], err = quantity(name, amounts, chem.DimMassConc, chem.DimVolConc); err != nil {
+						return nil, err
+					}
+				}
+				return f, nil
+			})
+		},
+	}
+}
+
+func levelCommand(s *session) *cli.Command {
+	return &cli.Command{
+		Name: "level", Usage: "read the level: parts out, air off", UsageText: "steadybath level VOLUME|HEIGHT",
+		Description: describe("As a volume, or as a height above the tank's bottom where the bath knows its\ntank's length and width; a height is corrected for the anodes that hang.",
+			"steadybath level 58.2L", `steadybath level "31.5 cm" --at "yesterday 18:30"`),
+		Flags: writeFlags(uFlag()),
+		Action: func(c *cli.Context) error {
+			return s.enter(c.Context, c, func(b *bathFile, at time.Time) (chem.Body, error) {
+				m, err := quantity("the level", joinUnits(c.Args().Slice()), chem.DimVolume, chem.DimLength)
+				if err != nil {
+					return nil, err
+				}
+				if m.Unit.Dimension() == chem.DimLength {
+					return heightLevel(b, at, m)
+				}
+				if m.U, err = uOf(c, m); err != nil {
+					return nil, err
+				}
+				return chem.Level{Volume: m}, nil
+			})
+		},
+	}
+}
+
+// uFlag is the standard uncertainty of a reading.
+func uFlag() cli.Flag {
+	return &cli.StringFlag{Name: "u", Usage: "its standard uncertainty `U`, in the same unit"}
+}
+
+// uOf reads --u in the unit of m; what m states itself goes first.
+func uOf(c *cli.Context, m chem.Measured) (chem.Decimal, error) {
+	text := c.String("u")
+	if text == "" || m.U.Given() {
+		return m.U, nil
+	}
+	if d, err := chem.ParseDecimal(text); err == nil {
+		return d, nil
+	}
+	u, err := flagQuantity("u", text, m.Unit.Dimension())
+	if err != nil {
+		return "", err
+	}
+	v, _, err := u.In(m.Unit)
+	if err != nil {
+		return "", err
+	}
+	return chem.DecimalOf(v), nil
+}
+
+// heightReading is how well a height is read: a hook gauge or a marked stick,
+// common practice, no source.
+const heightReading = 1.0 // mm
+
+// copperDensity is that of the hung anodes, kg/L, for the volume they take up.
+func heightLevel(b *bathFile, at time.Time, m chem.Measured) (chem.Body, error) {
+	if !b.Tank.Length.Given() || !b.Tank.Width.Given() {
+		return nil, refused(`give a volume, or begin the bath with --tank "60x35x40 cm"`, "the size of the tank of bath %s is not known, so a height says nothing", b.Name)
+	}
+	dm := func(m chem.Measured) float64 { return m.Value("mm") / 100 }
+	area := dm(b.Tank.Length) * dm(b.Tank.Width)
+	e, err := b.At(at, estimate.Options{})
+	if err != nil {
+		return nil, err
+	}
+	volume := area*dm(m) - e.AnodeVolume()
+	if volume <= 0 {
+		return nil, refused("", "a height of %s leaves no bath beside the anodes", m)
+	}
+	return chem.Level{Volume: chem.Measured{Number: chem.DecimalRound(volume, 2), Unit: "L", U: chem.DecimalRound(area*heightReading/100, 3)},
+		Height: m}, nil
+}
+
+func plateCommand(s *session) *cli.Command {
+	return &cli.Command{
+		Name: "plate", Usage: "write down a plating run", UsageText: "steadybath plate CHARGE | --current A --hours H [--ramp MIN]",
+		Description: describe("The charge as the supply showed it, or current and time with a linear ramp. The\ntime of the fact is the end of the run.",
+			"steadybath plate 22.5Ah --hours 4 --area 5.5dm2",
+			`steadybath plate --current 6A --hours 4 --ramp 30min --ramp-from 3A --part "bracket, second coat"`),
+		Flags: writeFlags(
+			&cli.StringFlag{Name: "hours", Usage: "how long the run took, `HOURS`"},
+			&cli.StringFlag{Name: "area", Usage: "plated `AREA`, such as 5.5dm2"},
+			&cli.StringFlag{Name: "current", Usage: "`CURRENT` after the ramp"},
+			&cli.StringFlag{Name: "ramp", Usage: "how long the current was ramped up, `TIME`"},
+			&cli.StringFlag{Name: "ramp-from", Usage: "`CURRENT` at the start of the ramp; 0 if not given"},
+			&cli.StringFlag{Name: "part", Usage: "what was plated, `TEXT`"},
+			&cli.StringFlag{Name: "gain", Usage: "`WEIGHT` gained, dry, such as 24.3g"}, uFlag()),
+		Action: func(c *cli.Context) error {
+			return s.enter(c.Context, c, func(b *bathFile, _ time.Time) (chem.Body, error) { return plateBody(c) })
+		},
+	}
+}
+
+func plateBody(c *cli.Context) (chem.Body, error) {
+	p := chem.Plate{Part: c.String("part")}
+	var err error
+	if p.Hours, err = flagIn("hours", c.String("hours"), "h"); err != nil {
+		return nil, err
+	}
+	if p.Area, err = flagQuantity("area", c.String("area"), chem.DimArea); err != nil {
+		return nil, err
+	}
+	if p.Current, err = flagQuantity("current", c.String("current"), chem.DimCurrent); err != nil {
+		return nil, err
+	}
+	if p.Ramp, err = flagQuantity("ramp", c.String("ramp"), chem.DimTime); err != nil {
+		return nil, err
+	}
+	if p.RampFrom, err = flagQuantity("ramp-from", c.String("ramp-from"), chem.DimCurrent); err != nil {
+		return nil, err
+	}
+	if p.Gain, err = flagQuantity("gain", c.String("gain"), chem.DimMass); err != nil {
+		return nil, err
+	}
+	words := joinUnits(c.Args().Slice())
+	if len(words) == 0 {
+		if !p.Current.Given() || !p.Hours.Given() {
+			return nil, wrongWords("such as: steadybath plate 22.5Ah, or --current 6A --hours 4", "a charge is missing")
+		}
+		hours := p.Hours.Float()
+		ramp := 0.0
+		if p.Ramp.Given() {
+			ramp = p.Ramp.Value("h")
+		}
+		if ramp > hours {
+			return nil, wrongWords("", "the ramp of %s is longer than the run of %s h", p.Ramp, p.Hours)
+		}
+		from := 0.0
+		if p.RampFrom.Given() {
+			from = p.RampFrom.Value("A")
+		}
+		q := chem.RampCharge(p.Current.Value("A"), from, hours, ramp)
+		p.Charge = chem.Measured{Number: chem.DecimalRound(q, 3), Unit: "Ah"}
+		return p, nil
+	}
+	if p.Charge, err = quantity("the charge", words, chem.DimCharge); err != nil {
+		return nil, err
+	}
+	p.Charge.U, err = uOf(c, p.Charge)
+	return p, err
+}
+
+func addCommand(s *session) *cli.Command {
+	return &cli.Command{
+		Name: "add", Usage: "write down an addition", UsageText: "steadybath add MATERIAL AMOUNT",
+		Description: describe("A material of the recipe and how much of it went in. Water that was topped up is\nan addition too.",
+			"steadybath add brightener 12mL", `steadybath add "copper sulfate pentahydrate" 310g --lot K4`),
+		Flags: writeFlags(&cli.StringFlag{Name: "lot", Usage: "the `LOT` it came from"}, uFlag()),
+		Action: func(c *cli.Context) error {
+			return s.enter(c.Context, c, func(b *bathFile, at time.Time) (chem.Body, error) {
+				return addBody(b.Recipe(at), c.Args().Slice(), c.String("lot"), func(m chem.Measured) (chem.Decimal, error) { return uOf(c, m) })
+			})
+		},
+	}
+}
+
+// addBody reads a material and an amount.
+func addBody(r *chem.Recipe, words []string, lot string, u func(chem.Measured) (chem.Decimal, error)) (chem.Body, error) {
+	typed, amounts := splitWords(words)
+	name, err := pick("material", typed, materialNames(r))
+	if err != nil {
+		return nil, err
+	}
+	m, err := quantity("the amount of "+name, amounts, chem.DimMass, chem.DimVolume)
+	if err != nil {
+		return nil, err
+	}
+	if m.U, err = u(m); err != nil {
+		return nil, err
+	}
+	return chem.Add{Material: name, Amount: m, Lot: lot}, nil
+}
+
+func bailCommand(s *session) *cli.Command {
+	return &cli.Command{
+		Name: "bail", Usage: "write down bath taken out for good", UsageText: "steadybath bail VOLUME",
+		Description: describe("What is bailed out is hazardous waste: a closed, labelled container, never the\ndrain; local rules decide where it goes.",
+			"steadybath bail 1.5L", `steadybath bail "0.4 gal" --note "spilled and wiped up"`),
+		Flags: writeFlags(uFlag()),
+		Action: func(c *cli.Context) error {
+			return s.enter(c.Context, c, func(*bathFile, time.Time) (chem.Body, error) {
+				m, err := quantity("the volume", joinUnits(c.Args().Slice()), chem.DimVolume)
+				if err != nil {
+					return nil, err
+				}
+				m.U, err = uOf(c, m)
+				return chem.Bail{Volume: m}, err
+			})
+		},
+	}
+}
+
+func noteCommand(s *session) *cli.Command {
+	return &cli.Command{
+		Name: "note", Usage: "keep a line of text", UsageText: "steadybath note TEXT",
+		Description: describe("Anything worth knowing later: a pit, a smell, a noise of the pump.",
+			`steadybath note "pits on the lower edge, bag of slab-b torn"`, `steadybath note filter pump was off all night --at yesterday`),
+		Flags: writeFlags(),
+		Action: func(c *cli.Context) error {
+			text := strings.Join(c.Args().Slice(), " ")
+			if c.String("note") != "" {
+				text = strings.TrimSpace(text + " " + c.String("note"))
+			}
+			if text == "" {
+				return wrongWords(`such as: steadybath note "pits on the lower edge"`, "the text is missing")
+			}
+			if err := c.Set("note", text); err != nil {
+				return err
+			}
+			return s.enter(c.Context, c, func(*bathFile, time.Time) (chem.Body, error) { return chem.Remark{}, nil })
+		},
+	}
+}
+
+func voidCommand(s *session) *cli.Command {
+	return &cli.Command{
+		Name: "void", Usage: "say that an earlier fact does not stand", UsageText: "steadybath void NUMBER because REASON",
+		Description: describe("Facts are never changed: a wrong one is voided, stays in the history, and is\nentered again as it was. Voiding a void lets the fact stand again.",
+			`steadybath void 214 "read the wrong burette"`, `steadybath void 92 because it belonged to the other tank`),
+		Flags: writeFlags(),
+		Action: func(c *cli.Context) error {
+			return s.enter(c.Context, c, func(b *bathFile, at time.Time) (chem.Body, error) { return voidBody(c, b) })
+		},
+	}
+}
+
+func voidBody(c *cli.Context, b *bathFile) (chem.Body, error) {
+	words := c.Args().Slice()
+	if len(words) == 0 {
+		return nil, wrongWords("history shows the numbers", "the number of the fact is missing")
+	}
+	reason := strings.TrimSpace(strings.Join(words[1:], " ") + " " + c.String("note"))
+	reason = strings.TrimSpace(strings.TrimPrefix(reason, "because "))
+	if reason == "" {
+		return nil, wrongWords(fmt.Sprintf(`such as: steadybath void %s "read the wrong burette"`, words[0]), "the reason is missing")
+	}
+	if err := c.Set("note", reason); err != nil {
+		return nil, err
+	}
+	gone := chem.VoidedBy(b.entered)
+	for _, f := range b.entered {
+		if fmt.Sprint(f.Number) != strings.TrimPrefix(words[0], "#") && f.ID.String() != strings.ToLower(words[0]) {
+			continue
+		}
+		if by, already := gone[f.ID]; already {
+			return nil, refused(fmt.Sprintf("to let it stand again: steadybath void %d REASON", by), "fact %d is void already, by %d", f.Number, by)
+		}
+		if f.Kind() == chem.KindBath {
+			return nil, refused("", "the beginning of a bath cannot be voided")
+		}
+		return chem.Void{Target: f.ID}, nil
+	}
+	return nil, refused("history shows the numbers", "bath %s has no fact %s; the last is %d", b.Name, words[0], len(b.entered))
+}
