@@ -3,6 +3,7 @@ package journal
 import (
 	"bytes"
 	"encoding/csv"
+	"encoding/json"
 	"fmt"
 	"io"
 	"testing"
@@ -114,6 +115,37 @@ func BenchmarkVerify(b *testing.B) {
 		for b.Loop() {
 			_, _, err := Verify("", seq(rows))
 			require.NoError(b, err)
+		}
+	})
+}
+
+// BenchmarkMore holds the scanner against encoding/json on the same object.
+func BenchmarkMore(b *testing.B) {
+	const more = `{"method":"EDTA","delivered_mL":[16.35,16.40],"aliquot_mL":1,"blank_mL":0.05,"titrant":"EDTA","lot":"E7","molarity":0.1,"factor":1.002,"u_lot":0.1,"sample_mL":20}`
+	b.Run("via=journal", func(b *testing.B) {
+		b.ReportAllocs()
+		for b.Loop() {
+			var e extras
+			if err := e.read(more, rules["assay"].keys); err != nil {
+				b.Fatal(err)
+			}
+		}
+	})
+	b.Run("via=encoding-json", func(b *testing.B) {
+		b.ReportAllocs()
+		for b.Loop() {
+			var e struct {
+				Method, Titrant, Lot string
+				Delivered            []json.Number `json:"delivered_mL"`
+				Aliquot              json.Number   `json:"aliquot_mL"`
+				Blank                json.Number   `json:"blank_mL"`
+				Molarity, Factor     json.Number
+				ULot                 json.Number `json:"u_lot"`
+				Sample               json.Number `json:"sample_mL"`
+			}
+			if err := json.Unmarshal([]byte(more), &e); err != nil {
+				b.Fatal(err)
+			}
 		}
 	})
 }

@@ -8,10 +8,11 @@ const originRow = "origin_row"
 
 // Disowned returns the row as an import enters it anew: without Entered, By,
 // Hash and Number, which the database sets. What the file claimed of the first
-// three goes to more as {"origin_row":{"entered":…,"by":…,"hash":…}}, with an
-// earlier claim inside it. An error is a *[ColumnError]: more is not one JSON
-// object.
-func (r Row) Disowned() (Row, error) {
+// three goes to more as {"origin_row":{"entered":…,"by":…,"hash":…}}, unless
+// more has an origin_row from an earlier import: that is closer to the origin
+// and stays. The row is one that [Decode] takes.
+func (r Row) Disowned() Row {
+	bare := Row{Time: r.Time, Bath: r.Bath, Kind: r.Kind, Subject: r.Subject, Value: r.Value, Unit: r.Unit, U: r.U, Note: r.Note, ID: r.ID, More: r.More}
 	var claim []byte
 	add := func(key, text string) {
 		if text != "" {
@@ -21,46 +22,34 @@ func (r Row) Disowned() (Row, error) {
 	add("entered", FormatTime(r.Entered))
 	add("by", r.By)
 	add("hash", r.Hash)
-	bare := Row{Time: r.Time, Bath: r.Bath, Kind: r.Kind, Subject: r.Subject, Value: r.Value, Unit: r.Unit, U: r.U, Note: r.Note, ID: r.ID, More: r.More}
-	if claim == nil {
-		return bare, nil
-	}
-	others, earlier, err := members(r.More)
-	if err != nil {
-		return Row{}, wrong("more", "%s", err)
-	}
-	if earlier != "" {
-		claim = append(appendKey(claim, originRow), earlier...)
+	if claim == nil || hasKey(r.More, originRow) {
+		return bare
 	}
 	claim[0] = '{'
-	others = append(others, `"`+originRow+`":`+string(claim)+"}")
-	bare.More = "{" + strings.Join(others, ",") + "}"
-	return bare, nil
+	head := "{"
+	if open := strings.TrimRight(strings.TrimSuffix(strings.TrimRight(r.More, " \t"), "}"), " \t"); open != "" {
+		head = open
+		if strings.TrimLeft(open, " \t") != "{" {
+			head += ","
+		}
+	}
+	bare.More = head + `"` + originRow + `":` + string(claim) + "}}"
+	return bare
 }
 
-// members splits an object into its members as written, the value of
-// origin_row apart.
-func members(more string) (others []string, earlier string, err error) {
-	if more == "" {
-		return nil, "", nil
-	}
+// hasKey tells whether an object has a member of that name.
+func hasKey(more, name string) bool {
 	p := scanner{s: more}
 	for first := true; ; first = false {
 		key, ok, err := p.next(first)
-		if err != nil {
-			return nil, "", err
+		if err != nil || !ok {
+			return false
 		}
-		if !ok {
-			return others, earlier, p.end()
+		if key == name {
+			return true
 		}
-		start := p.i
 		if err := p.skip(1); err != nil {
-			return nil, "", err
+			return false
 		}
-		if key == originRow {
-			earlier = strings.TrimSpace(more[start:p.i])
-			continue
-		}
-		others = append(others, string(appendText(nil, key))+":"+strings.TrimSpace(more[start:p.i]))
 	}
 }

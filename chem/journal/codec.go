@@ -270,7 +270,8 @@ func checkBath(r *Row, u *rule) error {
 	switch {
 	case shop && r.Bath != "":
 		return wrong("bath", "%s belongs to the shop, not to %s; leave the bath empty", u.a, clip(r.Bath))
-	case !shop && r.Bath == "":
+	case !shop && r.Bath == "" && chem.Kind(r.Kind) != chem.KindNote && chem.Kind(r.Kind) != chem.KindVoid:
+		// The shop's own chain needs remarks, and voids of its titrants and stock.
 		return wrong("bath", "missing; %s needs the name of its bath", u.a)
 	}
 	return checkName("bath", r.Bath)

@@ -179,7 +179,8 @@ func drawBody(t *rapid.T, kind chem.Kind) chem.Body {
 
 func drawFact(t *rapid.T, kind chem.Kind) chem.Fact {
 	f := chem.Fact{ID: drawID(t, "id"), Time: drawTime(t, "time"), Note: drawText(t, "note", true), Body: drawBody(t, kind)}
-	if !kind.OfShop() {
+	ofShop := kind.OfShop() || (kind == chem.KindNote || kind == chem.KindVoid) && rapid.Bool().Draw(t, "of the shop")
+	if !ofShop {
 		f.Bath = drawName(t, "bath")
 	}
 	if rapid.Bool().Draw(t, "stored") {

@@ -176,6 +176,7 @@ func TestReadTimes(t *testing.T) {
 		{"2026-03-29 03:00", "2026-03-29T01:00:00Z"},
 		{"2026-10-25 01:59", "2026-10-24T23:59:00Z"},
 		{"2026-10-25 03:00", "2026-10-25T02:00:00Z"},
+		{"2026-10-25 02:30", "2026-10-25T00:30:00Z"}, // the earlier of two, as everywhere
 		{"2026-10-25T02:30:00+01:00", "2026-10-25T01:30:00Z"},
 	} {
 		got, err := parseTime(c.text, zone)
@@ -183,14 +184,16 @@ func TestReadTimes(t *testing.T) {
 		require.Equal(t, c.want, FormatTime(got), c.text)
 	}
 	for text, want := range map[string]string{
-		"2026-03-29 02:30":     "skipped by the clock",
-		"2026-10-25 02:30":     "comes twice on the clock",
-		"05.01.2026":           "is not a time",
-		"2026-13-05":           "is not a time",
-		"2026-02-30":           "is not a time",
-		"2026-01-05T25:00:00Z": "is not a time",
-		"18:00":                "is not a time",
-		"yesterday":            "is not a time",
+		"2026-03-29 02:30":      "did not exist in Europe/Vienna",
+		"today":                 "is not a time",
+		"2 days ago":            "is not a time",
+		"2026-01-05 18:00:00.5": "is not a time",
+		"05.01.2026":            "is not a time",
+		"2026-13-05":            "is not a time",
+		"2026-02-30":            "is not a time",
+		"2026-01-05T25:00:00Z":  "is not a time",
+		"18:00":                 "is not a time",
+		"yesterday":             "is not a time",
 	} {
 		_, err := parseTime(text, zone)
 		require.ErrorContains(t, err, want, text)
@@ -204,7 +207,8 @@ func TestReadBadRows(t *testing.T) {
 	for _, c := range []struct{ name, row, column, want string }{
 		{"time missing", ",tank-1,level,,58.0,L,,", "time", "missing"},
 		{"time wrong", "05.01.2026,tank-1,level,,58.0,L,,", "time", `"05.01.2026" is not a time; write it as 2026-01-05`},
-		{"year slipped", "0026-01-05,tank-1,level,,58.0,L,,", "time", "outside 1900 to 9999"},
+		{"year slipped", "0026-01-05,tank-1,level,,58.0,L,,", "time", "between 1900 and 9999"},
+		{"year slipped, with an offset", "0026-01-05T18:00:00Z,tank-1,level,,58.0,L,,", "time", "outside 1900 to 9999"},
 		{"bath missing", "2026-01-05,,level,,58.0,L,,", "bath", "a level needs the name of its bath"},
 		{"bath of a titrant", "2026-01-05,tank-1,titrant,EDTA,0.1,mol/L,,", "bath", "belongs to the shop"},
 		{"kind missing", "2026-01-05,tank-1,,,58.0,L,,", "kind", "missing; one of bath, setting"},

@@ -114,25 +114,22 @@ func TestRowJSON(t *testing.T) {
 
 func TestDisowned(t *testing.T) {
 	row := Row{Time: time.Date(2026, 1, 5, 18, 0, 0, 0, time.UTC), Bath: "tank-1", Kind: "note", Note: "x", ID: uuid.New(),
-		Entered: time.Date(2026, 1, 5, 19, 0, 0, 5000, time.UTC), By: `an"na`, More: `{"k": 1.50 , "l":[1,2]}`, Hash: strings.Repeat("a", 64), Number: 7}
-	once, err := row.Disowned()
-	require.NoError(t, err)
-	require.Equal(t, `{"k":1.50,"l":[1,2],"origin_row":{"entered":"2026-01-05T19:00:00.000005Z","by":"an\"na","hash":"`+strings.Repeat("a", 64)+`"}}`, once.More)
-	require.Equal(t, Row{Time: row.Time, Bath: row.Bath, Kind: row.Kind, Note: row.Note, ID: row.ID, More: once.More}, once)
-	_, err = Decode(once)
-	require.NoError(t, err)
-
-	same, err := once.Disowned()
-	require.NoError(t, err)
-	require.Equal(t, once, same, "nothing is claimed any more")
-
-	once.By = "ben"
-	twice, err := once.Disowned()
-	require.NoError(t, err)
-	require.JSONEq(t, `{"k":1.50,"l":[1,2],"origin_row":{"by":"ben","origin_row":{"entered":"2026-01-05T19:00:00.000005Z","by":"an\"na","hash":"`+
-		strings.Repeat("a", 64)+`"}}}`, twice.More)
-
-	row.More = "{"
-	_, err = row.Disowned()
-	require.ErrorContains(t, err, "column more")
+		Entered: time.Date(2026, 1, 5, 19, 0, 0, 5000, time.UTC), By: `an"na`, Hash: strings.Repeat("a", 64), Number: 7}
+	claim := `{"entered":"2026-01-05T19:00:00.000005Z","by":"an\"na","hash":"` + strings.Repeat("a", 64) + `"}`
+	for more, want := range map[string]string{
+		``:                                     `{"origin_row":` + claim + `}`,
+		`{}`:                                   `{"origin_row":` + claim + `}`,
+		` { } `:                                `{"origin_row":` + claim + `}`,
+		`{"k": 1.50 , "l":[{"origin_row":1}]}`: `{"k":1.50,"l":[{"origin_row":1}],"origin_row":` + claim + `}`,
+		`{"k":"origin_row"}`:                   `{"k":"origin_row","origin_row":` + claim + `}`,
+		`{"origin_row":{"by":"ben"}}`:          `{"origin_row":{"by":"ben"}}`,
+	} {
+		row.More = more
+		got := row.Disowned()
+		require.JSONEq(t, want, got.More, more)
+		require.Equal(t, Row{Time: row.Time, Bath: row.Bath, Kind: row.Kind, Note: row.Note, ID: row.ID, More: got.More}, got)
+		_, err := Decode(got)
+		require.NoError(t, err)
+		require.Equal(t, got, got.Disowned(), "nothing is claimed any more")
+	}
 }
