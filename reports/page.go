@@ -1,0 +1,356 @@
+package reports
+
+import (
+	"bytes"
+	"crypto/sha256"
+	_ "embed"
+	"encoding/base64"
+	"errors"
+	"fmt"
+	"html/template"
+	"io"
+	"math"
+	"sort"
+	"strings"
+	"time"
+
+	"steadybath/reports/echarts"
+)
+
+// Page is everything the bath's page shows. Times are instants; they are shown in Zone. Texts may hold anything: they are
+// always shown as text.
+type Page struct {
+	Bath     string         // the bath's name as people typed it
+	Title    string         // what kind of bath it is, for instance the recipe's title; may be empty
+	Made     time.Time      // when the page was made
+	From, To time.Time      // the span that the charts cover; both zero: as far as the data goes
+	Zone     *time.Location // the bath's zone; nil is UTC
+	Due      []DueLine      // what to do, in any order
+	Cautions []string       // what to mind while doing it, one sentence each
+	Panels   []Panel        // one per constituent, in the order to be shown; the bath's volume is a panel like the others
+	Days     []DayCharge    // charge passed per calendar day, ascending; a day without plating may be left out
+	Log      []LogLine      // the newest facts, newest first
+	LogTotal int            // how many facts the bath has in all; less than len(Log) counts as len(Log)
+	How      []string       // how the numbers were obtained, one sentence each
+	Head     string         // the hash of the bath's newest fact, in hex; may be empty
+}
+
+// Levels of a DueLine.
+const (
+	DueNow   = "now"   // do it before the next plating
+	DueSoon  = "soon"  // within days
+	DueLater = "later" // worth knowing
+)
+
+// DueLine is one thing to do. What is an order ("add 12 mL of brightener"), Why its reason, Level one of DueNow, DueSoon and
+// DueLater.
+type DueLine struct{ What, Why, Level string }
+
+// Panel is one quantity over time, with what was read and what was done to it.
+type Panel struct {
+	Name, Unit        string
+	Low, Target, High float64   // the window, in Unit; NaN where there is none
+	Verdict           string    // how the quantity stands now: VerdictInside and so on; empty where there is nothing to say
+	Noun              string    // what a reading is called; empty is "titration"
+	Estimate          []Point   // ascending in time
+	Readings          []Reading // in any order
+	Marks             []Mark    // in any order
+}
+
+// Verdicts of a Panel.
+const (
+	VerdictInside = "inside"
+	VerdictLow    = "low"
+	VerdictHigh   = "high"
+	VerdictUnsure = "unsure"
+)
+
+// Point is an estimate with its 90 % interval, in the panel's unit.
+type Point struct {
+	Time                 time.Time
+	Value, Low90, High90 float64
+}
+
+// Reading is one measured value, in the panel's unit. U is its standard uncertainty; 0 or NaN means that none is known, and no
+// error bar is drawn. State is one of ReadingUsed and so on; Label is free text shown with it.
+type Reading struct {
+	Time     time.Time
+	Value, U float64
+	State    string
+	Label    string
+}
+
+// States of a Reading.
+const (
+	ReadingUsed    = "used"    // the estimate follows it
+	ReadingHeld    = "held"    // too far from what was expected: kept aside until another reading bears it out
+	ReadingDropped = "dropped" // another reading spoke against it
+	ReadingVoid    = "void"    // voided by the person who entered it
+)
+
+// Mark is something done to the bath. Kind is one of MarkAdd, MarkBail and MarkTreat; any other word is drawn as "other".
+type Mark struct {
+	Time       time.Time
+	Kind, Text string
+}
+
+// Kinds of a Mark that have a shape of their own.
+const (
+	MarkAdd   = "add"
+	MarkBail  = "bail"
+	MarkTreat = "treat"
+)
+
+// DayCharge is the charge that passed on one calendar day, in ampere-hours. Only year, month and day of Date are looked at, in
+// Date's own location.
+type DayCharge struct {
+	Date time.Time
+	Ah   float64
+}
+
+// LogLine is one fact of the bath's log. VoidedBy is the number of the fact that voided it, 0 for a fact that stands.
+type LogLine struct {
+	Number     int
+	Time       time.Time
+	Kind, Text string
+	By         string
+	VoidedBy   int
+}
+
+//go:embed templates/page.html
+var pageHTML string
+
+//go:embed templates/page.css
+var pageCSS string
+
+//go:embed templates/page.js
+var pageJS string
+
+var pageTemplate = template.Must(template.New("page").Parse(pageHTML))
+
+// WritePage writes the page as one self-contained HTML file. Nothing is written when the page cannot be made: a value that is
+// not a finite number, a window whose low is above its high, a word that is none of the constants above, and a span that ends
+// before it begins are refused, with panel and time named.
+// A program built without the chart script writes the page with still pictures and tables, and the page says how to build it.
+func WritePage(w io.Writer, p Page) error {
+	script, err := echarts.Script()
+	if err != nil && !errors.Is(err, echarts.ErrNotBuiltIn) {
+		return err
+	}
+	return writePage(w, p, script)
+}
+
+// pageModel is what the template sees.
+type pageModel struct {
+	Page
+	CSS       template.CSS
+	Policy    string
+	Script    template.JS
+	Driver    template.JS
+	Live      bool
+	Shapes    template.HTML
+	Zone      string
+	MadeText  string
+	MadeISO   string
+	SpanText  string
+	FirstDay  string
+	LastDay   string
+	Key       []keyEntry
+	Views     []*panelView
+	Charge    *chargeView
+	LogRows   []logRow
+	LogRest   bool
+	DueSorted []DueLine
+	Verdicts  bool
+}
+
+type logRow struct {
+	LogLine
+	When stamp
+}
+
+func writePage(w io.Writer, p Page, script string) error {
+	if p.Zone == nil {
+		p.Zone = time.UTC
+	}
+	if err := checkPage(p); err != nil {
+		return err
+	}
+	from, to := pageSpan(p)
+	if !from.Before(to) {
+		return fmt.Errorf("the page would span from %s to %s: the end must lie after the beginning",
+			stampOf(from, p.Zone).Text, stampOf(to, p.Zone).Text)
+	}
+	clock := pageClock{zone: p.Zone, from: from, to: to}
+
+	m := pageModel{
+		Page: p, CSS: template.CSS(paletteCSS() + pageCSS), Script: template.JS(script), Driver: template.JS(pageJS),
+		Live: script != "", Shapes: shapeDefs(), Zone: p.Zone.String(), DueSorted: sortDue(p.Due),
+		MadeText: stampOf(p.Made, p.Zone).Text, MadeISO: stampOf(p.Made, p.Zone).ISO,
+		FirstDay: from.In(p.Zone).Format(time.DateOnly), LastDay: to.In(p.Zone).Format(time.DateOnly),
+	}
+	m.SpanText = m.FirstDay + " to " + m.LastDay
+	for i, panel := range p.Panels {
+		v, err := viewPanel(panel, i, clock)
+		if err != nil {
+			return err
+		}
+		m.Views = append(m.Views, v)
+		m.Verdicts = m.Verdicts || panel.Verdict != ""
+	}
+	charge, err := viewCharge(p.Days, clock)
+	if err != nil {
+		return err
+	}
+	m.Charge = charge
+	m.Key = keyOf(m.Views)
+	for _, l := range p.Log {
+		m.LogRows = append(m.LogRows, logRow{l, stampOf(l.Time, p.Zone)})
+	}
+	m.LogTotal = max(p.LogTotal, len(p.Log))
+	m.LogRest = m.LogTotal > len(p.Log)
+	m.Policy = contentPolicy(m.Live, script, pageJS)
+
+	// Into memory first: a template that fails halfway must not leave half a page.
+	var page bytes.Buffer
+	if err := pageTemplate.Execute(&page, m); err != nil {
+		return fmt.Errorf("the page of bath %q could not be made: %w", p.Bath, err)
+	}
+	_, err = w.Write(page.Bytes())
+	return err
+}
+
+// contentPolicy lets the page's own scripts run, each named by its hash, and nothing be fetched from anywhere. The chart
+// library sets styles on the elements of its tooltip, hence 'unsafe-inline' for styles alone.
+func contentPolicy(live bool, scripts ...string) string {
+	src := "'none'"
+	if live {
+		var hashes []string
+		for _, s := range scripts {
+			sum := sha256.Sum256([]byte(s))
+			hashes = append(hashes, "'sha256-"+base64.StdEncoding.EncodeToString(sum[:])+"'")
+		}
+		src = strings.Join(hashes, " ")
+	}
+	return "default-src 'none'; script-src " + src + "; style-src 'unsafe-inline'; base-uri 'none'; form-action 'none'"
+}
+
+func sortDue(due []DueLine) []DueLine {
+	rank := map[string]int{DueNow: 0, DueSoon: 1, DueLater: 2}
+	sorted := append([]DueLine(nil), due...)
+	sort.SliceStable(sorted, func(i, j int) bool { return rank[sorted[i].Level] < rank[sorted[j].Level] })
+	return sorted
+}
+
+func checkPage(p Page) error {
+	for _, d := range p.Due {
+		if !oneOf(d.Level, DueNow, DueSoon, DueLater) {
+			return fmt.Errorf("due line %q has the level %q: it can be now, soon or later", d.What, d.Level)
+		}
+	}
+	for _, d := range p.Days {
+		if !finite(d.Ah) || d.Ah < 0 {
+			return fmt.Errorf("the charge of %s is %v Ah: it must be a finite number, zero or more", d.Date.Format(time.DateOnly), d.Ah)
+		}
+	}
+	for _, panel := range p.Panels {
+		if err := checkPanel(panel, p.Zone); err != nil {
+			return fmt.Errorf("panel %q: %w", panel.Name, err)
+		}
+	}
+	return nil
+}
+
+func checkPanel(p Panel, zone *time.Location) error {
+	if p.Low > p.High {
+		return fmt.Errorf("the window's low %v lies above its high %v", p.Low, p.High)
+	}
+	for _, v := range []float64{p.Low, p.Target, p.High} {
+		if math.IsInf(v, 0) {
+			return errors.New("a limit of the window is infinite: give NaN where there is none")
+		}
+	}
+	if !oneOf(p.Verdict, "", VerdictInside, VerdictLow, VerdictHigh, VerdictUnsure) {
+		return fmt.Errorf("the verdict %q is none of inside, low, high and unsure", p.Verdict)
+	}
+	for i, e := range p.Estimate {
+		at := stampOf(e.Time, zone).Text
+		if !finite(e.Value) || !finite(e.Low90) || !finite(e.High90) {
+			return fmt.Errorf("the estimate at %s is %v (%v to %v): all three must be finite numbers", at, e.Value, e.Low90, e.High90)
+		}
+		if e.Low90 > e.High90 {
+			return fmt.Errorf("the estimate's interval at %s runs from %v down to %v", at, e.Low90, e.High90)
+		}
+		if i > 0 && e.Time.Before(p.Estimate[i-1].Time) {
+			return fmt.Errorf("the estimate at %s comes after one of a later time: they must ascend", at)
+		}
+	}
+	for _, r := range p.Readings {
+		at := stampOf(r.Time, zone).Text
+		if !finite(r.Value) || math.IsInf(r.U, 0) || r.U < 0 {
+			return fmt.Errorf("the reading at %s is %v with the uncertainty %v: the value must be finite, the uncertainty zero or more", at, r.Value, r.U)
+		}
+		if !oneOf(r.State, ReadingUsed, ReadingHeld, ReadingDropped, ReadingVoid) {
+			return fmt.Errorf("the reading at %s has the state %q: it can be used, held, dropped or void", at, r.State)
+		}
+	}
+	return nil
+}
+
+func oneOf(word string, words ...string) bool {
+	for _, w := range words {
+		if w == word {
+			return true
+		}
+	}
+	return false
+}
+
+func finite(v float64) bool { return !math.IsNaN(v) && !math.IsInf(v, 0) }
+
+// pageSpan is the span asked for, or as far as the data goes.
+func pageSpan(p Page) (from, to time.Time) {
+	from, to = p.From, p.To
+	if !from.IsZero() && !to.IsZero() {
+		return from, to
+	}
+	var first, last time.Time
+	see := func(t time.Time) {
+		if first.IsZero() || t.Before(first) {
+			first = t
+		}
+		if last.IsZero() || t.After(last) {
+			last = t
+		}
+	}
+	for _, panel := range p.Panels {
+		for _, e := range panel.Estimate {
+			see(e.Time)
+		}
+		for _, r := range panel.Readings {
+			see(r.Time)
+		}
+		for _, m := range panel.Marks {
+			see(m.Time)
+		}
+	}
+	for _, d := range p.Days {
+		y, month, day := d.Date.Date()
+		see(time.Date(y, month, day, 0, 0, 0, 0, p.Zone))
+		see(time.Date(y, month, day+1, 0, 0, 0, 0, p.Zone))
+	}
+	// A bath of which nothing is known yet still has a page.
+	if first.IsZero() {
+		first, last = p.Made.Add(-24*time.Hour), p.Made
+	}
+	if !first.Before(last) {
+		first, last = first.Add(-12*time.Hour), last.Add(12*time.Hour)
+	}
+	if from.IsZero() {
+		from = first
+	}
+	if to.IsZero() {
+		to = last
+	}
+	return from, to
+}

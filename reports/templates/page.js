@@ -1,0 +1,213 @@
+"use strict";
+(function () {
+  var root = document.documentElement;
+  var group = "bath";
+  var panels = [];
+
+  // Colours stand in the options as "@name"; the style sheet knows what they are by day and by night.
+  var colourKeys = { color: 1, borderColor: 1, backgroundColor: 1 };
+  function painted(node, style) {
+    if (Array.isArray(node)) {
+      return typeof node[0] === "number" || (Array.isArray(node[0]) && typeof node[0][0] === "number") ? node
+        : node.map(function (n) { return painted(n, style); });
+    }
+    if (node === null || typeof node !== "object") { return node; }
+    var out = {};
+    Object.keys(node).forEach(function (key) {
+      var value = node[key];
+      if (key === "data" && node.symbol !== undefined && node.name !== undefined) {
+        out[key] = value;
+      } else if (colourKeys[key] === 1 && typeof value === "string" && value.charAt(0) === "@") {
+        out[key] = style.getPropertyValue("--" + value.slice(1)).trim();
+      } else if (colourKeys[key] === 1 && Array.isArray(value)) {
+        out[key] = value.map(function (c) { return style.getPropertyValue("--" + String(c).slice(1)).trim(); });
+      } else {
+        out[key] = painted(value, style);
+      }
+    });
+    return out;
+  }
+
+  // Times on the axis are the bath's clock told as if it were UTC.
+  function clock(ms) { return new Date(ms).toISOString().slice(0, 16).replace("T", " "); }
+  function day(ms) { return new Date(ms).toISOString().slice(0, 10); }
+
+  // The place of the last row at or before a time, or else the first.
+  function before(rows, time) {
+    var low = 0, high = rows.length - 1;
+    while (low < high) {
+      var mid = (low + high + 1) >> 1;
+      if (rows[mid][0] <= time) { low = mid; } else { high = mid - 1; }
+    }
+    return low;
+  }
+  function nearest(rows, time) {
+    var i = before(rows, time);
+    return i + 1 < rows.length && Math.abs(rows[i + 1][0] - time) < Math.abs(rows[i][0] - time) ? i + 1 : i;
+  }
+
+  // What stands at a time: the estimate's nearest point, with that point's own time, and every entry a fingertip covers.
+  function told(panel, time) {
+    var lines = [];
+    var rows = panel.rows;
+    if (rows.length > 0) {
+      var row = rows[nearest(rows, time)];
+      var d = panel.data.decimals;
+      lines.push({ at: clock(row[0]), text: panel.data.name + " " + row[1].toFixed(d) + " " + panel.data.unit,
+        more: "90 %: " + row[2].toFixed(d) + " to " + (row[2] + row[3]).toFixed(d) });
+    }
+    var facts = panel.data.facts;
+    var reach = 9 * (panel.span()[1] - panel.span()[0]) / Math.max(panel.box.clientWidth, 1);
+    var close = facts.filter(function (f) { return Math.abs(f[0] - time) <= reach; });
+    if (rows.length === 0 && close.length === 0 && facts.length > 0) { close = [facts[nearest(facts, time)]]; }
+    close.sort(function (a, b) { return Math.abs(a[0] - time) - Math.abs(b[0] - time); });
+    close.slice(0, 6).sort(function (a, b) { return a[0] - b[0]; }).forEach(function (f) {
+      lines.push({ at: rows.length > 0 ? clock(f[0]) : "", text: f[1] });
+    });
+    if (close.length > 6) { lines.push({ at: "", text: "and " + (close.length - 6) + " more; zoom in" }); }
+    return lines;
+  }
+
+  // Everything is put in as text: names and notes can hold anything.
+  function tip(panel, params) {
+    var list = Array.isArray(params) ? params : [params];
+    var box = document.createElement("div");
+    box.className = "tip";
+    if (list.length === 0) { return box; }
+    told(panel, Number(list[0].axisValue)).forEach(function (line) {
+      [["at", line.at], ["b", line.text], ["more", line.more]].forEach(function (part) {
+        if (!part[1]) { return; }
+        var e = document.createElement(part[0] === "b" ? "b" : "span");
+        e.className = part[0];
+        e.textContent = part[1];
+        box.appendChild(e);
+      });
+    });
+    return box;
+  }
+
+  function draw(panel) {
+    var option = painted(panel.data.option, getComputedStyle(root));
+    option.tooltip.formatter = function (params) { return tip(panel, params); };
+    var narrow = panel.box.clientWidth < 480;
+    option.grid[0].left = narrow ? 36 : 46;
+    option.grid[0].right = narrow ? 30 : 40;
+    option.tooltip.confine = true;
+    option.tooltip.padding = [8, 12];
+    panel.chart.setOption(option, { notMerge: true });
+    if (panel.zoom) { panel.chart.dispatchAction({ type: "dataZoom", start: panel.zoom[0], end: panel.zoom[1], escapeConnect: true }); }
+  }
+
+  function start(figure) {
+    var box = figure.querySelector(".live");
+    var data = JSON.parse(figure.querySelector(".chart-data").textContent);
+    var axis = data.option.xAxis[0];
+    var panel = { figure: figure, box: box, data: data, readout: figure.querySelector(".readout"), at: -1,
+      rows: data.option.dataset ? data.option.dataset.source : [], whole: [axis.min, axis.max], zoom: null };
+    panel.span = function () {
+      var z = panel.zoom || [0, 100], w = panel.whole[1] - panel.whole[0];
+      return [panel.whole[0] + w * z[0] / 100, panel.whole[0] + w * z[1] / 100];
+    };
+    box.hidden = false;
+    figure.classList.add("drawn");
+    try {
+      panel.chart = echarts.init(box, null, { renderer: "canvas" });
+      panel.chart.group = group;
+      panel.chart.on("finished", function () { panel.finished = true; allFinished(); });
+      draw(panel);
+    } catch (fault) {
+      // The still picture stays where the live one cannot be drawn.
+      box.hidden = true;
+      figure.classList.remove("drawn");
+      root.setAttribute("data-fault", String(fault));
+      return;
+    }
+    panel.chart.on("dataZoom", function () {
+      var z = panel.chart.getOption().dataZoom[0];
+      panel.zoom = [z.start, z.end];
+      if (panel === panels[0]) { showSpan(); }
+    });
+    box.addEventListener("keydown", function (event) { keyed(panel, event); });
+    box.addEventListener("blur", function () { panel.chart.dispatchAction({ type: "hideTip" }); });
+    new ResizeObserver(function () { panel.chart.resize(); }).observe(box);
+    panels.push(panel);
+  }
+
+  function allFinished() {
+    if (!root.hasAttribute("data-drawn") && panels.every(function (p) { return p.finished; })) {
+      root.setAttribute("data-drawn", String(Math.round(performance.now())));
+    }
+  }
+
+  var from = document.getElementById("span-from"), to = document.getElementById("span-to");
+  function showSpan() {
+    var s = panels[0].span();
+    from.value = day(s[0]);
+    to.value = day(s[1]);
+  }
+  function zoomTo(left, right) {
+    var w = panels[0].whole, width = w[1] - w[0];
+    var start = Math.max(0, (left - w[0]) / width * 100), end = Math.min(100, (right - w[0]) / width * 100);
+    if (!(end - start > 1e-4)) { return; }
+    // One chart is told; the others are connected to it.
+    panels[0].chart.dispatchAction({ type: "dataZoom", start: start, end: end });
+  }
+
+  function keyed(panel, event) {
+    if (event.ctrlKey || event.altKey || event.metaKey) { return; }
+    var s = panel.span(), middle = (s[0] + s[1]) / 2, half = (s[1] - s[0]) / 2;
+    var stops = panel.data.facts.length > 0 ? panel.data.facts : panel.rows;
+    switch (event.key) {
+      case "ArrowLeft": case "ArrowRight":
+        if (stops.length === 0) { return; }
+        var step = event.key === "ArrowLeft" ? -1 : 1;
+        if (panel.at < 0) { panel.at = step < 0 ? stops.length : before(stops, s[0]) - 1; }
+        panel.at = Math.min(stops.length - 1, Math.max(0, panel.at + step));
+        var time = stops[panel.at][0];
+        if (time < s[0] || time > s[1]) { zoomTo(time - half, time + half); }
+        panel.chart.dispatchAction({ type: "showTip", x: panel.chart.convertToPixel({ xAxisIndex: 0 }, time), y: 40 });
+        panel.readout.textContent = told(panel, time).map(function (l) { return [l.at, l.text, l.more].filter(Boolean).join(", "); }).join("; ");
+        break;
+      case "+": case "=": zoomTo(middle - half / 2, middle + half / 2); break;
+      case "-": zoomTo(middle - half * 2, middle + half * 2); break;
+      case "0": zoomTo(panel.whole[0], panel.whole[1]); break;
+      case "Escape": panel.at = -1; panel.chart.dispatchAction({ type: "hideTip" }); break;
+      default: return;
+    }
+    event.preventDefault();
+  }
+
+  Array.prototype.forEach.call(document.querySelectorAll("details.figures"), function (d) { d.open = false; });
+  window.addEventListener("beforeprint", function () {
+    Array.prototype.forEach.call(document.querySelectorAll("details.figures"), function (d) { d.dataset.was = d.open ? "1" : ""; d.open = true; });
+  });
+  window.addEventListener("afterprint", function () {
+    Array.prototype.forEach.call(document.querySelectorAll("details.figures"), function (d) { d.open = d.dataset.was === "1"; });
+  });
+
+  // A link to closed figures opens them.
+  Array.prototype.forEach.call(document.querySelectorAll(".to-figures"), function (a) {
+    a.addEventListener("click", function () { document.getElementById(a.getAttribute("href").slice(1)).open = true; });
+  });
+
+  Array.prototype.forEach.call(document.querySelectorAll("figure.panel"), start);
+  if (panels.length === 0) { return; }
+  echarts.connect(group);
+
+  document.querySelector(".span-bar").hidden = false;
+  document.querySelector(".span").hidden = true;
+  Array.prototype.forEach.call(document.querySelectorAll(".spans button"), function (button) {
+    button.addEventListener("click", function () {
+      var days = Number(button.dataset.days), end = panels[0].whole[1];
+      zoomTo(days === 0 ? panels[0].whole[0] : end - days * 864e5, end);
+    });
+  });
+  function typed() {
+    var left = Date.parse(from.value + "T00:00:00Z"), right = Date.parse(to.value + "T00:00:00Z") + 864e5;
+    if (left < right) { zoomTo(left, right); }
+  }
+  from.addEventListener("change", typed);
+  to.addEventListener("change", typed);
+
+  matchMedia("(prefers-color-scheme: dark)").addEventListener("change", function () { panels.forEach(draw); });
+})();
