@@ -140,7 +140,14 @@ func mkdirs(path string, mode os.FileMode) error {
 	if err := mkdirs(parent, mode); err != nil {
 		return err
 	}
-	if err := os.Mkdir(path, mode); err != nil && !errors.Is(err, os.ErrExist) {
+	switch err := os.Mkdir(path, mode); {
+	case errors.Is(err, os.ErrExist):
+		return nil // another command was faster
+	case err != nil:
+		return err
+	}
+	// A umask must not close to the server's account what it has to get through.
+	if err := os.Chmod(path, mode); err != nil {
 		return err
 	}
 	if os.Geteuid() == 0 {

@@ -255,7 +255,7 @@ func (p *place) ensureLocked(ctx context.Context) (*Server, error) {
 			time.Sleep(100 * time.Millisecond)
 			continue
 		case errors.As(err, &refused):
-			return nil, fmt.Errorf("private database in %s: %w", p.data(), err)
+			return nil, p.failure(launch{data: p.data()}, 0, err)
 		case l.status == "stopping" || l.status == "starting" || l.status == "":
 			w.after(sayAfter, "waiting for the private database, which is %s (pid %d)", or(l.status, "starting"), l.pid)
 		default:

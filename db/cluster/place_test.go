@@ -217,6 +217,15 @@ func TestServerAccountOfRoot(t *testing.T) {
 	assert.Equal(t, 1, one[int](t, s, "select 1"))
 }
 
+func TestNarrowUmask(t *testing.T) {
+	b := newBed(t, "some/home")
+	old := syscall.Umask(0o077)
+	defer syscall.Umask(old)
+	s := b.ensure()
+	assert.Equal(t, filepath.Join(b.Home, "data"), s.DataDir)
+	assert.Equal(t, 1, one[int](t, s, "select 1"))
+}
+
 func TestFolderInTheWay(t *testing.T) {
 	b := newBed(t, "home")
 	require.NoError(t, os.WriteFile(b.Home, nil, 0o644))

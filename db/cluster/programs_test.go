@@ -12,6 +12,20 @@ import (
 
 func itoa(n int) string { return strconv.Itoa(n) }
 
+// withClients returns an installed PostgreSQL that has the client programs too.
+func withClients(t testing.TB) programs {
+	t.Helper()
+	all, err := Config{}.withDefaults().installed(t.Context())
+	require.NoError(t, err)
+	for _, g := range all {
+		if len(g.missing("initdb", "pg_dump", "pg_dumpall", "psql")) == 0 {
+			return g
+		}
+	}
+	require.Fail(t, "no PostgreSQL with psql and pg_dump is installed")
+	return programs{}
+}
+
 // fakePrograms is a folder whose postgres only knows its version.
 func fakePrograms(t testing.TB, version string, names ...string) string {
 	t.Helper()

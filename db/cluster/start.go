@@ -97,12 +97,18 @@ func (p *place) launch(ctx context.Context, g programs, how launch) error {
 		if !strings.Contains(tail, "pre-existing shared memory block") {
 			return p.failure(how, offset, err)
 		}
-		busy := fmt.Sprint(workers(how.data))
-		w.after(sayAfter, "an old server process (pid %s) of the private database is still busy; waiting for it to end", strings.Trim(busy, "[]"))
+		pids := strings.Trim(fmt.Sprint(workers(how.data)), "[]")
+		which, help := "an old server process", "try again once its work is done"
+		if pids != "" {
+			// Root without the right to look into other accounts' processes does not learn them.
+			which += " (pid " + pids + ")"
+			help += ", or end it with: kill -TERM " + pids
+		}
+		w.after(sayAfter, "%s of the private database is still busy; waiting for it to end", which)
 		if w.over() {
 			return &Error{
-				What:  fmt.Sprintf("an old server process (pid %s) still works on the private database in %s after %v", strings.Trim(busy, "[]"), how.data, p.limit),
-				Help:  "try again once its work is done, or end it with: kill -TERM " + strings.Trim(busy, "[]"),
+				What:  fmt.Sprintf("%s still works on the private database in %s after %v", which, how.data, p.limit),
+				Help:  help,
 				Cause: ErrBusy,
 			}
 		}
@@ -206,8 +212,8 @@ func (p *place) disarm(name, data string) error {
 	return writeFile(name, []byte(strconv.Itoa(os.Getpid())+"\n"+rest), 0o600, p.account)
 }
 
-// failure says why the server did not start, with the end of its log and the
-// room on the disk.
+// failure says why the server did not start or lets nobody in, with the end of
+// its log and the room on the disk.
 func (p *place) failure(how launch, offset int64, err error) error {
 	log := p.logFile()
 	tail := logTail(log, offset, 6)
@@ -224,7 +230,12 @@ func (p *place) failure(how launch, offset int64, err error) error {
 			}
 		}
 	}
-	e := &Error{What: fmt.Sprintf("the private database in %s does not start: %s", how.data, said), Cause: err}
+	does := "does not start"
+	var refused *refusal
+	if errors.As(err, &refused) {
+		does, said = "runs but lets nobody in", refused.Error()
+	}
+	e := &Error{What: fmt.Sprintf("the private database in %s %s: %s", how.data, does, said), Cause: err}
 	p.addRoom(e, strings.Join(tail, " / ")+said)
 	if len(tail) > 0 {
 		e.What += fmt.Sprintf("; the end of its log %s: %s", log, strings.Join(tail, " / "))
@@ -244,7 +255,8 @@ func (p *place) addRoom(e *Error, said string) {
 		e.What += fmt.Sprintf(" (%s free there)", inBytes(room))
 	}
 	full := errors.Is(e.Cause, syscall.ENOSPC) || errors.Is(e.Cause, syscall.EDQUOT) || errors.Is(e.Cause, syscall.EFBIG)
-	for _, words := range []string{"No space left on device", "Disk quota exceeded", "File too large"} {
+	// The last is how older servers put it when a session finds no room for its cache.
+	for _, words := range []string{"No space left on device", "Disk quota exceeded", "File too large", "could not write init file"} {
 		full = full || strings.Contains(said, words)
 	}
 	if full || known && room < lowRoom {

@@ -33,7 +33,7 @@ type Status struct {
 	Home      string   // the tool's data folder
 	Base      string   // folder that holds data, socket, lock and log; Home unless root's cluster lies elsewhere
 	DataDir   string   // PostgreSQL's data folder
-	SocketDir string   // folder of the socket; "" unless a server runs
+	SocketDir string   // folder of the socket, or where it will be; outside Base where that is too long a path
 	LogFile   string   // what the server says
 	LogTail   []string // its last lines, never nil
 	Size      int64    // bytes in the data folder
@@ -76,8 +76,11 @@ func Stat(ctx context.Context, c Config) (Status, error) {
 	if l.version > 0 {
 		s.Version = l.version
 	}
+	if fit := p.socketFolders(); len(fit) > 0 {
+		s.SocketDir = fit[0]
+	}
 	if l.live {
-		s.PID, s.SocketDir = l.pid, l.socketDir
+		s.PID, s.SocketDir = l.pid, or(l.socketDir, s.SocketDir)
 	}
 	var g programs
 	if l.version == 0 {
