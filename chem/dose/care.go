@@ -211,30 +211,27 @@ func (w *work) organic(a *Addition, m chem.Material, g *program) {
 		content := x.target * w.v
 		perUnit, _ := m.Unit.Convert(1, a.Unit)
 		most := mostAtOnce * content / b * perUnit
-		left := a.Amount
-		for left > 1e-9 {
-			part := math.Min(left, most)
-			if part < left {
-				part = math.Floor(part*10) / 10
-			}
+		smallest, _ := m.Unit.Convert(math.Max(m.Smallest, 1e-3), a.Unit)
+		n := math.Ceil(a.Amount/most - 0.1)
+		each := math.Max(smallest, math.Round(a.Amount/n/smallest)*smallest)
+		for left := a.Amount; left > smallest/2; left -= each {
 			wait := "mix through one turnover of the bath"
-			if part < left {
+			if left > each+smallest/2 {
 				wait = "plate a trial or wait a day before the rest"
 			}
-			a.Portions = append(a.Portions, Portion{clean(part), a.Unit, wait})
-			left -= part
+			a.Portions = append(a.Portions, Portion{clean(math.Min(left, each)), a.Unit, wait})
 		}
 		once := littleOften * content // in the constituent's unit times litres
 		use, loss := w.e.Rate(x.c.Name+" use"), w.e.Rate(x.c.Name+" standing loss")
 		perAh := use.Value + w.e.Rate("drag-out").Value*x.target
 		a.Every = Interval{Ah: once / math.Max(perAh, 1e-9), Days: once / math.Max(loss.Value*content, 1e-9)}
-		dose, unit := shown(once/b, m.Unit)
-		words := fmt.Sprintf("from here on %s %s", round(dose), unit)
+		dose, unit := shown(math.Round(once/b/math.Max(m.Smallest, 1e-3))*math.Max(m.Smallest, 1e-3), m.Unit)
+		words := fmt.Sprintf("from here on %s %s", chem.DecimalOf(dose), unit)
 		if perAh > 1e-9 {
-			words += fmt.Sprintf(" every %s Ah", round(a.Every.Ah))
+			words += fmt.Sprintf(" every %.0f Ah", a.Every.Ah)
 		}
 		if loss.Value > 1e-9 {
-			words += fmt.Sprintf(" or %s days, whichever comes first", round(a.Every.Days))
+			words += fmt.Sprintf(" or %.0f days, whichever comes first", math.Max(1, a.Every.Days))
 		}
 		a.Why += "; " + words
 	}

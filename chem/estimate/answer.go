@@ -41,8 +41,8 @@ type Constituent struct {
 	Known         bool     // some fact has said how much is in the bath
 	Assay         *Reading // the newest standing reading, nil where none
 	Held          *Reading // one that waits for a second
-	PerDay        float64  // change per day at rest
-	PerAh         float64  // change per ampere-hour
+	PerDay        float64  // change per day at rest, evaporated water made up
+	PerAh         float64  // change per ampere-hour, the volume made up
 }
 
 // Rate is one of the bath's rates as learned so far.
@@ -201,18 +201,16 @@ func verdict(c Constituent) Verdict {
 }
 
 // drift returns how a concentration changes per day at rest and per
-// ampere-hour, the volume's own change counted.
+// ampere-hour while water keeps the volume where it is.
 func (r *run) drift(i int) (perDay, perAh float64) {
-	now, _ := r.concentration(i)
-	day := r.clone()
-	day.keep, day.replay = false, true
-	day.rest(1)
-	after, _ := day.concentration(i)
-	run := r.clone()
-	run.keep, run.replay = false, true
-	run.charge(1, 0, 0, 0)
-	plated, _ := run.concentration(i)
-	return after - now, plated - now
+	v := math.Max(1e-3, r.s.x(r.l.volume))
+	change := func(happen func(*run)) float64 {
+		later := r.clone()
+		later.keep, later.replay = false, true
+		happen(later)
+		return (later.s.x(i) - r.s.x(i)) / v
+	}
+	return change(func(later *run) { later.rest(1) }), change(func(later *run) { later.charge(1, 0, 0, 0) })
 }
 
 func (r *run) rates() []Rate {

@@ -18,6 +18,7 @@ const (
 	runChloride = 0.10  // relative, per plating run
 	runAmmeter  = 0.004 // relative, per plating run that states no uncertainty
 	runShare    = 0.03  // relative, an anode's share of the current, per run
+	shareU      = 0.03  // relative, an anode's lasting share beside the one by area, before any weighing
 
 	dayDissolve  = 0.25 // relative, per square root of a day
 	dayEvaporate = 0.35 // relative, per square root of a day
@@ -30,6 +31,7 @@ const (
 	walkUse       = 0.014  // relative, per square root of a day
 	walkLoss      = 0.01   // relative, per square root of a day
 	walkChloride  = 0.01   // relative, per square root of a day
+	walkShare     = 0.003  // absolute, an anode's lasting share, per square root of a day
 
 	amountFloor = 1e-4 // of every amount, per square root of a day: what no equation covers
 )
@@ -135,10 +137,13 @@ func (r *run) restStep(dt float64) {
 			if h.at < 0 {
 				continue
 			}
-			kg := h.share(r) * l.cons[l.metal].MolarMass / 1000 * (1 + r.recipe.Prior.Sludge.Value)
+			whole := h.share(r) * l.cons[l.metal].MolarMass / 1000 * (1 + r.recipe.Prior.Sludge.Value)
+			kg := whole * (1 + s.x(h.off))
 			t.move(h.at, -mol*kg)
 			t.slope(h.at, l.k, -a*dt*kg)
+			t.slope(h.at, h.off, -mol*whole)
 			terms = append(terms, term{at: h.at, by: -shake * kg})
+			t.shake(term{at: h.off, by: walkShare * root})
 		}
 		t.shake(terms...)
 	}
@@ -281,13 +286,14 @@ func (r *run) electrodes(t *step, each func(int, float64), gq, spread float64) {
 			if h.at < 0 {
 				continue
 			}
-			kg := h.share(r) * l.cons[l.metal].MolarMass / (z * chem.FaradayAh) / 1000 * (1 + r.recipe.Prior.Sludge.Value)
+			whole := h.share(r) * l.cons[l.metal].MolarMass / (z * chem.FaradayAh) / 1000 * (1 + r.recipe.Prior.Sludge.Value)
+			kg := whole * (1 + s.x(h.off))
 			t.move(h.at, -s.x(l.anode)*kg*gq)
 			t.slope(h.at, l.anode, -kg*gq)
+			t.slope(h.at, h.off, -s.x(l.anode)*whole*gq)
 			each(h.at, -s.x(l.anode)*kg)
 			anodeNoise = append(anodeNoise, term{at: h.at, by: -kg * gq * runAnode * spread})
 			t.shake(term{at: h.at, by: s.x(l.anode) * kg * gq * runShare * spread})
-			t.shake(term{at: h.at, by: s.x(l.anode) * kg * gq * r.recipe.Prior.Sludge.U})
 		}
 		t.shake(anodeNoise...)
 	}

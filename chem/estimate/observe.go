@@ -328,11 +328,15 @@ const (
 	amountChanged explanation = "its amount changed without a word in the log"
 	waterChanged  explanation = "water was added or left without a word in the log"
 	bathLost      explanation = "bath was lost without a word in the log"
+	massChanged   explanation = "the anode lost more or less than its share"
 )
 
 func explanations(s subject) []explanation {
 	if s.name == "volume" {
 		return []explanation{waterChanged, bathLost}
+	}
+	if s.con < 0 {
+		return []explanation{massChanged}
 	}
 	return []explanation{amountChanged}
 }
@@ -362,11 +366,9 @@ func (r *run) explain(h *hold, e explanation) *run {
 		}
 		t.shake(terms...)
 	case amountChanged:
-		at := h.subj.at
-		if h.subj.con >= 0 {
-			at, size = h.subj.con, size*alt.s.x(alt.l.volume)
-		}
-		t.shake(term{at: at, by: size})
+		t.shake(term{at: h.subj.con, by: size * alt.s.x(alt.l.volume)})
+	case massChanged:
+		t.shake(term{at: o.h[0].at, by: size})
 	case waterChanged:
 		t.shake(term{at: alt.l.volume, by: size})
 	}

@@ -63,6 +63,7 @@ type hungAnode struct {
 	id   string
 	form string
 	at   int     // place of its mass (kg) in the state, -1 where unknown
+	off  int     // place of its lasting deviation from its share, relative
 	area float64 // dm2, 0 unknown
 	hung time.Time
 	mass float64 // kg when hung
@@ -410,20 +411,22 @@ func (r *run) hang(t time.Time, b chem.Hang) {
 	if b.Area.Given() {
 		h.area = b.Area.Value("dm2")
 	}
+	if old := r.find(b.Anode); old >= 0 {
+		if at := r.hung[old].at; at >= 0 && b.Mass.Given() { // a basket was topped up
+			u := b.Mass.Uncertainty("kg", anodeU)
+			r.s.set(at, b.Mass.Value("kg"), u*u)
+			r.hung[old].mass, r.hung[old].hung = b.Mass.Value("kg"), t
+			return
+		}
+		r.takeDown(old)
+	}
 	if b.Mass.Given() {
 		kg := b.Mass.Value("kg")
 		u := b.Mass.Uncertainty("kg", anodeU)
-		if old := r.find(b.Anode); old >= 0 { // topping up a basket
-			if at := r.hung[old].at; at >= 0 {
-				r.s.set(at, kg, u*u)
-				r.hung[old].mass, r.hung[old].hung = kg, t
-				return
-			}
-		}
+		// What falls off as sludge is as lasting as a share, and looks the same.
+		deviation := math.Hypot(shareU, r.recipe.Prior.Sludge.U)
 		h.mass, h.at = kg, r.s.Grow(kg, u*u)
-	}
-	if old := r.find(b.Anode); old >= 0 {
-		r.hung = slices.Delete(r.hung, old, old+1)
+		h.off = r.s.Grow(0, deviation*deviation)
 	}
 	r.hung = append(r.hung, h)
 }
@@ -454,10 +457,12 @@ func (r *run) pull(i int, b chem.Pull) {
 }
 
 func (r *run) takeDown(at int) {
-	if place := r.hung[at].at; place >= 0 {
-		r.drop(place)
-	}
+	h := r.hung[at]
 	r.hung = slices.Delete(r.hung, at, at+1)
+	if h.at >= 0 {
+		r.drop(h.off) // grown after the mass, so the mass keeps its place
+		r.drop(h.at)
+	}
 }
 
 // drop forgets a place of the state that comes and goes.
@@ -466,6 +471,9 @@ func (r *run) drop(place int) {
 	for i := range r.hung {
 		if r.hung[i].at > place {
 			r.hung[i].at--
+		}
+		if r.hung[i].at >= 0 && r.hung[i].off > place {
+			r.hung[i].off--
 		}
 	}
 	for i := range r.lots {
