@@ -235,11 +235,12 @@ func lastReading(c estimate.Constituent, zone *time.Location, u Units) string {
 		return "never"
 	}
 	v, _ := u.Show(c.Assay.Value, c.Unit)
+	p := max(0, places(c.Assay.U*u.scale(c.Unit))-1)
 	held := ""
 	if c.Held != nil {
 		held = " held"
 	}
-	return fmt.Sprintf("%s, %s%s", figures(v), c.Assay.Fact.Time.In(zone).Format("2 Jan"), held)
+	return fmt.Sprintf("%.*f, %s%s", p, v, c.Assay.Fact.Time.In(zone).Format("2 Jan"), held)
 }
 
 func day(t, now time.Time, zone *time.Location) string {

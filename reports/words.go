@@ -65,7 +65,11 @@ func withU(m chem.Measured) string {
 	if !m.U.Given() {
 		return m.String()
 	}
-	return fmt.Sprintf("%s ± %s %s", m.Number, m.U, m.Unit)
+	number, u := m.Number, m.U
+	if p := places(u.Float()); u.Places() > p && number.Places() >= p { // more digits than the uncertainty leaves
+		number, u = chem.DecimalRound(number.Float(), p), chem.DecimalRound(u.Float(), p)
+	}
+	return fmt.Sprintf("%s ± %s %s", number, u, m.Unit)
 }
 
 func lotWords(lot string) string {

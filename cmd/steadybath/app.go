@@ -88,6 +88,11 @@ Flags:
 // finishTree gives every command what the library does not hand down.
 func finishTree(commands []*cli.Command) {
 	for _, c := range commands {
+		for _, f := range c.Flags {
+			if b, ok := f.(*cli.BoolFlag); ok {
+				b.DisableDefaultText = true
+			}
+		}
 		c.OnUsageError = usageError
 		c.HideHelpCommand = true
 		c.CustomHelpTemplate = commandHelp

@@ -3,6 +3,7 @@ package main
 import (
 	"context"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"strings"
 	"time"
@@ -43,7 +44,7 @@ func (s *session) enterBodies(ctx context.Context, c *cli.Context, b *bathFile, 
 		}
 		row, err := journal.Encode(chem.Fact{ID: id, Time: at, Bath: b.Name, Note: c.String("note"), Body: body})
 		if err != nil {
-			return wrongWords("", "%v", err)
+			return wrongWords("", "%s", whyOf(err))
 		}
 		rows = append(rows, row)
 	}
@@ -72,6 +73,15 @@ func (s *session) enterBodies(ctx context.Context, c *cli.Context, b *bathFile, 
 		}
 	}
 	return s.sayChange(c, b, entries[0].Row, bodies)
+}
+
+// whyOf leaves out the journal's column, which nobody typed.
+func whyOf(err error) string {
+	var column *journal.ColumnError
+	if errors.As(err, &column) {
+		return column.Why
+	}
+	return err.Error()
 }
 
 // sayChange tells what a reading did to the estimate, where it was one.
