@@ -10,6 +10,8 @@ import (
 	"path/filepath"
 	"runtime"
 	"strings"
+	"syscall"
+	"time"
 )
 
 // settings are added to the configuration that initdb writes. Small, because
@@ -97,21 +99,29 @@ func (p *place) make(ctx context.Context) error {
 	return syncDir(p.base)
 }
 
-// makeAside makes an empty cluster, configured, under a temporary name. It
-// removes what earlier attempts that were killed left: never a cluster that
-// was ever in use, because those carry another name.
-func (p *place) makeAside(ctx context.Context, g programs) (string, error) {
+// clearAway removes what was being made when the tool was killed: never a
+// cluster that was ever in use, because those carry another name. The caller
+// holds the lock, so what works in such a folder is an orphan; it may put
+// files there for a moment longer, and what stays for that reason is removed
+// at the next start.
+func (p *place) clearAway() {
 	left, _ := filepath.Glob(filepath.Join(globEscape(p.base), making+"*"))
 	for _, dir := range left {
-		if l := lookAt(dir); l.live {
-			if err := p.stop(ctx, l.pid, dir); err != nil {
-				return "", err
+		for range 100 {
+			for _, pid := range workers(dir) {
+				_ = syscall.Kill(pid, syscall.SIGKILL)
 			}
-		}
-		if err := os.RemoveAll(dir); err != nil {
-			return "", fmt.Errorf("clear away a half-made database: %w", err)
+			if err := os.RemoveAll(dir); err == nil {
+				break
+			}
+			time.Sleep(pollEvery)
 		}
 	}
+}
+
+// makeAside makes an empty cluster, configured, under a temporary name.
+func (p *place) makeAside(ctx context.Context, g programs) (string, error) {
+	p.clearAway()
 	tmp, err := os.MkdirTemp(p.base, making)
 	if err != nil {
 		return "", p.makingFailed(err)

@@ -77,6 +77,7 @@ func (p *place) start(ctx context.Context, major int) error {
 	if err != nil {
 		return err
 	}
+	p.clearAway()
 	rotate(p.logFile())
 	return p.launch(ctx, g, launch{data: p.data(), port: Port})
 }
