@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"io"
+	"regexp"
 	"strings"
 
 	"github.com/urfave/cli/v2"
@@ -104,7 +105,16 @@ func finishTree(commands []*cli.Command) {
 	}
 }
 
-func usageError(_ *cli.Context, err error, _ bool) error { return wrongWords("", "%v", err) }
+// unfit is how the library says that a value is no whole number, or not yes or
+// no.
+var unfit = regexp.MustCompile(`^invalid (?:boolean )?value "(.*)" for (?:flag )?-(\S+): `)
+
+func usageError(_ *cli.Context, err error, _ bool) error {
+	if m := unfit.FindStringSubmatch(err.Error()); m != nil {
+		return wrongWords("", "%s: %q does not fit", dashed(m[2]), m[1])
+	}
+	return wrongWords("", "%v", err)
+}
 
 // action runs a command that takes no words, or refuses them.
 func action(s *session, do func(context.Context, *session, *cli.Context) error) cli.ActionFunc {

@@ -16,6 +16,7 @@ func arrange(app *cli.App, args []string) ([]string, error) {
 	commands := app.Commands
 	var leaf *cli.Command
 	var path, flags, words []string
+	given := map[string]bool{}
 	for i := 0; i < len(args); i++ {
 		a := args[i]
 		if a == "--" {
@@ -25,13 +26,23 @@ func arrange(app *cli.App, args []string) ([]string, error) {
 		if name, value, isFlag := asFlag(a); isFlag {
 			flag := findFlag(app, name)
 			flags = append(flags, a)
-			if flag != nil && takesValue(flag) && value == "" && !strings.Contains(a, "=") {
-				if i+1 >= len(args) {
-					return nil, wrongWords("", "--%s needs a value", name)
-				}
-				i++
-				flags[len(flags)-1] = a + "=" + args[i]
+			if flag == nil || !takesValue(flag) {
+				continue
 			}
+			if !strings.Contains(a, "=") && i+1 < len(args) && !isFlagOf(app, args[i+1]) {
+				i++
+				value = args[i]
+				flags[len(flags)-1] = a + "=" + value
+			}
+			// An empty value is most often a variable of a shell script that was
+			// never set, and would pass for a flag that was not given.
+			if strings.TrimSpace(value) == "" {
+				return nil, wrongWords("", "%s needs a value", dashed(name))
+			}
+			if _, many := flag.(*cli.StringSliceFlag); given[name] && !many {
+				return nil, wrongWords("", "%s is given twice", dashed(name))
+			}
+			given[name] = true
 			continue
 		}
 		if len(words) == 0 {
@@ -44,6 +55,11 @@ func arrange(app *cli.App, args []string) ([]string, error) {
 			}
 		}
 		words = append(words, a)
+	}
+	for _, w := range words {
+		if strings.TrimSpace(w) == "" {
+			return nil, wrongWords("", "one of the words is empty")
+		}
 	}
 	if leaf != nil && len(leaf.Subcommands) > 0 && !asksForHelp(flags) {
 		return nil, wrongWords(fmt.Sprintf("steadybath %s --help", strings.Join(path, " ")), "%s what? %s", strings.Join(path, " "), commandNames(leaf.Subcommands))
@@ -75,6 +91,21 @@ func asFlag(a string) (name, value string, ok bool) {
 	}
 	name, value, _ = strings.Cut(strings.TrimLeft(a, "-"), "=")
 	return name, value, name != ""
+}
+
+// isFlagOf tells whether a word is one of the tool's own flags, so that it is
+// not taken for the value that the flag before it lacks.
+func isFlagOf(app *cli.App, a string) bool {
+	name, _, isFlag := asFlag(a)
+	return isFlag && (name == "help" || findFlag(app, name) != nil)
+}
+
+// dashed writes a flag as it is typed.
+func dashed(name string) string {
+	if len(name) == 1 {
+		return "-" + name
+	}
+	return "--" + name
 }
 
 func takesValue(f cli.Flag) bool {
@@ -172,9 +203,9 @@ func knownFlags(app *cli.App, leaf *cli.Command, path, flags []string) error {
 			hint = "steadybath --help lists the commands"
 		}
 		if near := nearest(name, names); near != "" {
-			hint = "did you mean --" + near + "?"
+			hint = "did you mean " + dashed(near) + "?"
 		}
-		return wrongWords(hint, "%s has no flag --%s", strings.Join(append([]string{"steadybath"}, path...), " "), name)
+		return wrongWords(hint, "%s has no flag %s", strings.Join(append([]string{"steadybath"}, path...), " "), dashed(name))
 	}
 	return nil
 }

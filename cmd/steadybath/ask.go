@@ -102,7 +102,7 @@ func runDose(ctx context.Context, s *session, c *cli.Context) error {
 	}
 	plan, err := dose.Make(e, o)
 	if err != nil {
-		return refused("", "%v", err)
+		return refused("steadybath state shows the windows", "%v", err)
 	}
 	if c.Bool("record") {
 		return s.record(ctx, c, b, plan)
@@ -132,6 +132,9 @@ func doseOptions(c *cli.Context, e *estimate.Estimate) (dose.Options, error) {
 		con, _ := e.Recipe.Constituent(name)
 		d, err := flagIn("target "+name, strings.TrimSpace(amount), con.Unit)
 		if err != nil {
+			return o, err
+		}
+		if err := notBelowZero("--target "+name, chem.Measured{Number: d, Unit: con.Unit}); err != nil {
 			return o, err
 		}
 		o.Target[name] = d.Float()
@@ -345,7 +348,7 @@ func fileName(name string) string {
 func writeWhole(path string, write func(*os.File) error) error {
 	f, err := os.CreateTemp(filepath.Dir(path), ".steadybath-*")
 	if err != nil {
-		return refused("", "cannot write beside %s: %v", path, withoutPath(err))
+		return refused("--output names another place", "cannot write beside %s: %v", path, withoutPath(err))
 	}
 	defer os.Remove(f.Name())
 	if err := write(f); err != nil {
@@ -363,7 +366,7 @@ func writeWhole(path string, write func(*os.File) error) error {
 		err = os.Rename(f.Name(), path)
 	}
 	if err != nil {
-		return refused("", "cannot write %s: %v", path, withoutPath(err))
+		return refused("--output names another place", "cannot write %s: %v", path, withoutPath(err))
 	}
 	return nil
 }

@@ -103,12 +103,7 @@ func runBathNew(ctx context.Context, s *session, c *cli.Context) error {
 	}
 	row, err := journal.Encode(chem.Fact{ID: id, Time: at, Bath: name, Note: c.String("note"), Body: body})
 	if err != nil {
-		return wrongWords("", "%v", err)
-	}
-	if now, err := s.now(); err != nil {
-		return err
-	} else if at.After(now.Add(time.Minute)) {
-		return refused("", "%s lies in the future", at.In(zone).Format("2 Jan 2006 15:04"))
+		return wrongWords("", "%s", whyOf(err))
 	}
 	entries, err := s.write(ctx, c, nil, row)
 	if err != nil {

@@ -64,7 +64,7 @@ func runExport(s *session, c *cli.Context) error {
 		return err
 	}
 	if c.Bool("all") && c.String("bath") != "" {
-		return wrongWords("", "--all and --bath contradict each other")
+		return wrongWords("leave one of them out", "--all and --bath contradict each other")
 	}
 	store, err := s.open(c)
 	if err != nil {
@@ -113,7 +113,7 @@ func runImport(s *session, c *cli.Context) error {
 	if words[0] != "-" {
 		f, err := os.Open(words[0])
 		if err != nil {
-			return refused("", "cannot read %s: %v", words[0], withoutPath(err))
+			return refused("a journal's path is wanted, or - for standard input", "cannot read %s: %v", words[0], withoutPath(err))
 		}
 		defer f.Close()
 		in = f

@@ -8,6 +8,8 @@ import (
 	"io"
 	"strings"
 
+	"github.com/urfave/cli/v2"
+
 	"steadybath/chem/journal"
 	"steadybath/db"
 )
@@ -51,7 +53,26 @@ func run(ctx context.Context, args []string, stdin io.Reader, stdout, stderr io.
 	if err == nil {
 		err = app.RunContext(ctx, append([]string{app.Name}, arranged...))
 	}
-	return report(err, stderr, wantsJSON(args))
+	return report(helpHint(app, args, err), stderr, wantsJSON(args))
+}
+
+// helpHint gives a mistake in the words that has no better hint the one that
+// always helps: where it stands how the command is typed.
+func helpHint(app *cli.App, args []string, err error) error {
+	status, hint := classify(err)
+	if err == nil || status != statusWords || hint != "" {
+		return err
+	}
+	path := []string{app.Name}
+	commands := app.Commands
+	for _, a := range args {
+		if c := findCommand(commands, a); c != nil {
+			path, commands = append(path, c.Name), c.Subcommands
+		} else if _, _, isFlag := asFlag(a); !isFlag {
+			break
+		}
+	}
+	return &problem{status: statusWords, what: err.Error(), hint: strings.Join(path, " ") + " --help shows how it is typed", cause: err}
 }
 
 // wantsJSON looks for --json among the words as typed: a mistake elsewhere in

@@ -248,8 +248,23 @@ func (s *session) when(c *cli.Context, zone *time.Location, asking bool) (time.T
 	if err != nil {
 		return time.Time{}, wrongWords("", "--at: %v", err)
 	}
+	if !t.After(now) {
+		return t, nil
+	}
+	// Noon or the end of today may still be to come; today is meant as far as it
+	// has gone. A day alone is one that asking reads differently.
+	other, err := chem.ParseTime(at, now, zone, !asking)
+	if err == nil && !other.Equal(t) && t.In(zone).Format(time.DateOnly) == now.In(zone).Format(time.DateOnly) {
+		return now, nil
+	}
+	if !asking && t.After(now.Add(clockSlack)) {
+		return time.Time{}, refused("facts are what has happened; leave --at out for now", "--at: %s lies in the future", t.In(zone).Format("Mon 2 Jan 2006 15:04 MST"))
+	}
 	return t, nil
 }
+
+// clockSlack is how far ahead of the database's clock another may run.
+const clockSlack = time.Minute
 
 // units reads --units.
 func units(c *cli.Context) (reports.Units, error) {
@@ -298,7 +313,7 @@ func (s *session) write(ctx context.Context, c *cli.Context, b *bathFile, rows .
 		}
 		doubts, err := entry.Check(b.Bath, f, now)
 		if err != nil {
-			return nil, refused("", "%v", err)
+			return nil, refused("steadybath state shows the bath as it is known", "%v", err)
 		}
 		if err := s.settle(c, &rows[i], doubts); err != nil {
 			return nil, err

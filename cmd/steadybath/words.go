@@ -108,7 +108,16 @@ func quantity(what string, words []string, dims ...chem.Dimension) (chem.Measure
 	if err != nil {
 		return chem.Measured{}, wrongWords("", "%s: %v", what, err)
 	}
-	return m, nil
+	return m, notBelowZero(what, m)
+}
+
+// notBelowZero refuses what no quantity typed at a tank can be, but for a
+// temperature and a pH.
+func notBelowZero(what string, m chem.Measured) error {
+	if d := m.Unit.Dimension(); d == chem.DimTemperature || d == chem.DimPH || !strings.HasPrefix(string(m.Number), "-") {
+		return nil
+	}
+	return wrongWords("", "%s: %s is below zero", what, m)
 }
 
 func example(dims []chem.Dimension) string {
@@ -137,10 +146,7 @@ func flagQuantity(name, text string, dims ...chem.Dimension) (chem.Measured, err
 	if err != nil {
 		return chem.Measured{}, wrongWords("", "--%s: %v", name, err)
 	}
-	if strings.HasPrefix(string(m.Number), "-") && dims[0] != chem.DimTemperature {
-		return chem.Measured{}, wrongWords("", "--%s: %s is below zero", name, m)
-	}
-	return m, nil
+	return m, notBelowZero("--"+name, m)
 }
 
 // flagNumber reads a flag that holds a plain number.

@@ -5,20 +5,27 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"strconv"
 	"strings"
 	"time"
 
+	"github.com/google/uuid"
 	"github.com/urfave/cli/v2"
 
 	"steadybath/chem"
 	"steadybath/chem/estimate"
 	"steadybath/chem/journal"
+	"steadybath/db"
 	"steadybath/reports"
 )
 
 // enter is the whole of a command that enters one fact: find the bath, make the
 // body, judge it, write it, and say what it changed.
 func (s *session) enter(ctx context.Context, c *cli.Context, make func(b *bathFile, at time.Time) (chem.Body, error)) error {
+	// Only the answer needs them, but a slip in them must not come after the fact.
+	if _, err := units(c); err != nil {
+		return err
+	}
 	b, err := s.bath(c)
 	if err != nil {
 		return err
@@ -52,6 +59,21 @@ func (s *session) enterBodies(ctx context.Context, c *cli.Context, b *bathFile, 
 	if err != nil {
 		return err
 	}
+	if err := s.sayEntered(c, b, entries, bodies); err != nil {
+		return writtenAll(entries, err)
+	}
+	return nil
+}
+
+// writtenAll is a failure to answer once facts are in: the status must not say
+// that nothing was written.
+func writtenAll(entries []db.Entry, err error) error {
+	return &problem{status: statusMaybe, cause: err, hint: "do not enter it again; steadybath history shows it",
+		what: fmt.Sprintf("fact %d is entered, but the answer could not be given: %v", entries[0].Number, err)}
+}
+
+// sayEntered shows what was entered and what it changed.
+func (s *session) sayEntered(c *cli.Context, b *bathFile, entries []db.Entry, bodies []chem.Body) error {
 	facts := make([]json.RawMessage, len(entries))
 	for i, e := range entries {
 		facts[i] = e.Row.JSON(0)
@@ -79,6 +101,9 @@ func (s *session) enterBodies(ctx context.Context, c *cli.Context, b *bathFile, 
 func whyOf(err error) string {
 	var column *journal.ColumnError
 	if errors.As(err, &column) {
+		if column.Column == "u" {
+			return "the uncertainty " + column.Why
+		}
 		return column.Why
 	}
 	return err.Error()
@@ -134,6 +159,9 @@ func fillCommand(s *session) *cli.Command {
 					name, err := pick("constituent", typed, constituentNames(b.Recipe(at)))
 					if err != nil {
 						return nil, err
+					}
+					if _, twice := f.Composition[name]; twice {
+						return nil, wrongWords("", "%s is given twice", name)
 					}
 					if f.Composition[name], err = quantity(name, amounts, chem.DimMassConc, chem.DimVolConc); err != nil {
 						return nil, err
@@ -375,13 +403,19 @@ func voidBody(c *cli.Context, b *bathFile) (chem.Body, error) {
 	if len(words) == 0 {
 		return nil, wrongWords("history shows the numbers", "the number of the fact is missing")
 	}
-	reason := strings.TrimSpace(strings.Join(words[1:], " ") + " " + c.String("note"))
-	reason = strings.TrimSpace(strings.TrimPrefix(reason, "because "))
+	why := words[1:]
+	if len(why) > 0 && why[0] == "because" {
+		why = why[1:]
+	}
+	reason := strings.TrimSpace(strings.Join(why, " ") + " " + c.String("note"))
 	if reason == "" {
 		return nil, wrongWords(fmt.Sprintf(`such as: steadybath void %s "read the wrong burette"`, words[0]), "the reason is missing")
 	}
 	if err := c.Set("note", reason); err != nil {
 		return nil, err
+	}
+	if _, err := strconv.ParseUint(strings.TrimPrefix(words[0], "#"), 10, 63); err != nil && uuid.Validate(words[0]) != nil {
+		return nil, wrongWords("history shows the numbers", "%q is not the number of a fact", words[0])
 	}
 	gone := chem.VoidedBy(b.entered)
 	for _, f := range b.entered {
@@ -392,7 +426,7 @@ func voidBody(c *cli.Context, b *bathFile) (chem.Body, error) {
 			return nil, refused(fmt.Sprintf("to let it stand again: steadybath void %d REASON", by), "fact %d is void already, by %d", f.Number, by)
 		}
 		if f.Kind() == chem.KindBath {
-			return nil, refused("", "the beginning of a bath cannot be voided")
+			return nil, refused("begin another bath under another name", "the beginning of a bath cannot be voided")
 		}
 		return chem.Void{Target: f.ID}, nil
 	}
