@@ -107,11 +107,15 @@ func finishTree(commands []*cli.Command) {
 
 // unfit is how the library says that a value is no whole number, or not yes or
 // no.
-var unfit = regexp.MustCompile(`^invalid (?:boolean )?value "(.*)" for (?:flag )?-(\S+): `)
+var unfit = regexp.MustCompile(`^invalid (boolean )?value "(.*)" for (?:flag )?-(\S+): `)
 
 func usageError(_ *cli.Context, err error, _ bool) error {
 	if m := unfit.FindStringSubmatch(err.Error()); m != nil {
-		return wrongWords("", "%s: %q does not fit", dashed(m[2]), m[1])
+		wanted := "a whole number"
+		if m[1] != "" {
+			wanted = "true or false"
+		}
+		return wrongWords("", "%s: %q is not %s", dashed(m[3]), m[2], wanted)
 	}
 	return wrongWords("", "%v", err)
 }

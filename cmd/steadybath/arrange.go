@@ -186,6 +186,7 @@ func knownFlags(app *cli.App, leaf *cli.Command, path, flags []string) error {
 	}
 	for _, f := range flags {
 		name, _, _ := asFlag(f)
+		typed, _, _ := strings.Cut(f, "=")
 		if name == "help" || name == "h" || leaf == nil && name == "version" {
 			continue
 		}
@@ -205,7 +206,7 @@ func knownFlags(app *cli.App, leaf *cli.Command, path, flags []string) error {
 		if near := nearest(name, names); near != "" {
 			hint = "did you mean " + dashed(near) + "?"
 		}
-		return wrongWords(hint, "%s has no flag %s", strings.Join(append([]string{"steadybath"}, path...), " "), dashed(name))
+		return wrongWords(hint, "%s has no flag %s", strings.Join(append([]string{"steadybath"}, path...), " "), typed)
 	}
 	return nil
 }
@@ -214,6 +215,9 @@ func knownFlags(app *cli.App, leaf *cli.Command, path, flags []string) error {
 // begins; empty where none is near.
 func nearest(word string, names []string) string {
 	word = strings.ToLower(word)
+	if len(word) < 2 {
+		return "" // every letter is near every other
+	}
 	best, least := "", 3
 	if len(word) <= 3 {
 		least = 2

@@ -311,6 +311,7 @@ func (s *session) write(ctx context.Context, c *cli.Context, b *bathFile, rows .
 		if b == nil {
 			continue
 		}
+		f.Time = f.Time.In(b.zone) // what is said about it names the shop's day
 		doubts, err := entry.Check(b.Bath, f, now)
 		if err != nil {
 			return nil, refused("steadybath state shows the bath as it is known", "%v", err)

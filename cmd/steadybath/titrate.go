@@ -184,7 +184,8 @@ func methodOf(r *chem.Recipe, constituent, named string, last *chem.Titration) (
 		}
 	}
 	if len(have) == 0 {
-		return chem.Method{}, refused(fmt.Sprintf("enter what was found: steadybath assay %s 51.8g/L", quoted(constituent)), "the recipe has no method to titrate %s", constituent)
+		con, _ := r.Constituent(constituent)
+		return chem.Method{}, refused(fmt.Sprintf("enter what was found: steadybath assay %s %g%s", quoted(constituent), con.Target, con.Unit), "the recipe has no method to titrate %s", constituent)
 	}
 	if named != "" {
 		name, err := pick("method for "+constituent, named, have)

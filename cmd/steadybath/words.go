@@ -102,7 +102,7 @@ func quantity(what string, words []string, dims ...chem.Dimension) (chem.Measure
 		return chem.Measured{}, wrongWords("such as "+example(dims), "%s is missing", what)
 	case 1:
 	default:
-		return chem.Measured{}, wrongWords("", "one %s is wanted, not %d: %s", what, len(words), strings.Join(words, ", "))
+		return chem.Measured{}, wrongWords("", "%s: one is wanted, not %d: %s", what, len(words), strings.Join(words, ", "))
 	}
 	m, err := chem.ParseMeasured(words[0], dims...)
 	if err != nil {

@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -103,6 +104,9 @@ func whyOf(err error) string {
 	if errors.As(err, &column) {
 		if column.Column == "u" {
 			return "the uncertainty " + column.Why
+		}
+		if column.Column == "value" {
+			return "the amount: " + column.Why
 		}
 		return column.Why
 	}
@@ -335,7 +339,11 @@ func addBody(r *chem.Recipe, words []string, lot string, u func(chem.Measured) (
 	if err != nil {
 		return nil, err
 	}
-	m, err := quantity("the amount of "+name, amounts, chem.DimMass, chem.DimVolume)
+	dims := []chem.Dimension{chem.DimMass, chem.DimVolume}
+	if m, _ := r.Material(name); m.Unit.Dimension() == chem.DimVolume {
+		slices.Reverse(dims) // the first is the one that a hint shows
+	}
+	m, err := quantity("the amount of "+name, amounts, dims...)
 	if err != nil {
 		return nil, err
 	}
