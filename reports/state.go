@@ -236,11 +236,7 @@ func lastReading(c estimate.Constituent, zone *time.Location, u Units) string {
 	}
 	v, _ := u.Show(c.Assay.Value, c.Unit)
 	p := max(0, places(c.Assay.U*u.scale(c.Unit))-1)
-	held := ""
-	if c.Held != nil {
-		held = " held"
-	}
-	return fmt.Sprintf("%.*f, %s%s", p, v, c.Assay.Fact.Time.In(zone).Format("2 Jan"), held)
+	return fmt.Sprintf("%.*f, %s", p, v, c.Assay.Fact.Time.In(zone).Format("2 Jan"))
 }
 
 func day(t, now time.Time, zone *time.Location) string {
@@ -253,6 +249,9 @@ func day(t, now time.Time, zone *time.Location) string {
 func verdictWords(c estimate.Constituent) string {
 	if !c.Known && !c.Contaminant() {
 		return "not read"
+	}
+	if c.Held != nil {
+		return "held"
 	}
 	return string(c.Verdict)
 }
