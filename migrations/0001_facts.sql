@@ -220,7 +220,8 @@ begin
   else
     new.entered := greatest(clock_timestamp(), last_entered + interval '1 microsecond');
     new."by" := session_user;
-    new.hash := steadybath.chain(last_hash, steadybath.line(new));
+    -- An infinite time has no line; the check on time refuses it after this.
+    new.hash := coalesce(steadybath.chain(last_hash, steadybath.line(new)), '');
   end if;
   if new.kind = 'void' and not exists (select from steadybath.facts f where f.bath = new.bath and f.id::text = new.subject) then
     raise exception 'bath "%" has no earlier fact %', new.bath, new.subject
