@@ -36,7 +36,7 @@ func (s *session) asked(c *cli.Context, o estimate.Options) (*bathFile, *estimat
 		return nil, nil, "", err
 	}
 	if at.After(now.AddDate(1, 0, 0)) {
-		return nil, nil, "", refused("", "%s is too far ahead to say anything about the bath", at.In(b.zone).Format("2 Jan 2006"))
+		return nil, nil, "", refused("a year ahead is the most", "%s is too far ahead to say anything about the bath", at.In(b.zone).Format("2 Jan 2006"))
 	}
 	e, err := b.At(at, o)
 	if err != nil {
@@ -169,6 +169,9 @@ func (s *session) record(ctx context.Context, c *cli.Context, b *bathFile, plan 
 			return err
 		}
 		a := body.(chem.Add)
+		if _, twice := really[a.Material]; twice {
+			return wrongWords("", "--weighed: %s is given twice", a.Material)
+		}
 		if !slices.ContainsFunc(plan.Additions, func(p dose.Addition) bool { return p.Material.Name == a.Material }) {
 			return wrongWords("steadybath add writes down anything else", "%s is not part of the plan", a.Material)
 		}

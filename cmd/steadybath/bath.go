@@ -110,11 +110,18 @@ func runBathNew(ctx context.Context, s *session, c *cli.Context) error {
 		return err
 	}
 	if c.Bool("json") {
-		return s.printJSON(entries[0].Row.JSON(0))
+		err = s.printJSON(entries[0].Row.JSON(0))
+	} else if err = say(s.stdout, "bath %s begins: %s, %s, times in %s", name, r.Title, body.Volume, body.Zone); err == nil {
+		err = sayNext(s, body)
 	}
-	if err := say(s.stdout, "bath %s begins: %s, %s, times in %s", name, r.Title, body.Volume, body.Zone); err != nil {
-		return err
+	if err != nil {
+		return writtenAll(entries, err)
 	}
+	return nil
+}
+
+// sayNext tells what to type after a bath has begun.
+func sayNext(s *session, body chem.Begin) error {
 	return say(s.stdout, "next: steadybath fill %s --with \"copper 50 g/L\" ..., or just titrate", strings.ReplaceAll(body.Volume.String(), " ", ""))
 }
 
@@ -312,10 +319,8 @@ func recipeCommand(s *session) *cli.Command {
 					}
 					r, err := recipe.Parse(name, text)
 					if err != nil {
-						for _, line := range strings.Split(err.Error(), "\n") {
-							fmt.Fprintln(s.stderr, line)
-						}
-						return refused("", "recipe %s cannot be used", name)
+						return &problem{status: statusRefused, what: fmt.Sprintf("recipe %s cannot be used", name),
+							hint: "mend the lines named; steadybath recipe show copper-electroforming is one without a fault", parts: strings.Split(err.Error(), "\n")}
 					}
 					return say(s.stdout, "%s: %d constituents, %d materials, %d methods; no fault", r.Title, len(r.Constituents), len(r.Materials), len(r.Methods))
 				},

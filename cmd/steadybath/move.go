@@ -1,16 +1,19 @@
 package main
 
 import (
+	"bufio"
 	"errors"
 	"fmt"
 	"io"
 	"iter"
 	"os"
+	"strings"
 	"time"
 
 	"github.com/urfave/cli/v2"
 
 	"steadybath/chem/journal"
+	"steadybath/db"
 )
 
 func runVerify(s *session, c *cli.Context) error {
@@ -116,6 +119,9 @@ func runImport(s *session, c *cli.Context) error {
 			return refused("a journal's path is wanted, or - for standard input", "cannot read %s: %v", words[0], withoutPath(err))
 		}
 		defer f.Close()
+		if info, err := f.Stat(); err == nil && info.IsDir() {
+			return refused("a journal's path is wanted, or - for standard input", "%s is a folder", words[0])
+		}
 		in = f
 	}
 	store, err := s.open(c)
@@ -123,14 +129,27 @@ func runImport(s *session, c *cli.Context) error {
 		return err
 	}
 	zones := s.importZones(c)
-	reader := journal.NewReader(in, zones)
 	bar := newProgress(s.stderr, in)
+	// Nothing at all is not a journal without rows: what should have made it failed.
+	start := bufio.NewReader(in)
+	if _, err := start.Peek(1); errors.Is(err, io.EOF) {
+		return refused("a journal begins with the names of its columns: "+strings.Join(journal.Columns()[:8], ","), "%s is empty", words[0])
+	}
+	reader := journal.NewReader(start, zones)
 	defer bar.done()
-	bad := &badRows{out: s.stderr}
+	bad := &badRows{}
 	result, err := store.Import(c.Context, bad.watch(reader.Read), bar.rows)
 	bar.done()
+	var fromStore *db.ImportError
+	if bad.count == 0 && errors.As(err, &fromStore) {
+		for _, line := range fromStore.Lines {
+			bad.name(line)
+		}
+		bad.more = bad.more || fromStore.More
+	}
 	if bad.count > 0 {
-		return refused("mend these rows and import again; what is there already is not entered twice", "%s has %s; nothing was written", words[0], bad.words())
+		return &problem{status: statusRefused, what: fmt.Sprintf("%s has %s; nothing was written", words[0], bad.words()),
+			hint: "mend these rows and import again; what is there already is not entered twice", parts: bad.named}
 	}
 	if err != nil {
 		return err
@@ -164,21 +183,24 @@ func (s *session) importZones(c *cli.Context) func(bath string) *time.Location {
 	}
 }
 
-// badRows prints the first bad rows and counts them all.
+// badRows keeps the first bad rows and counts them all.
 type badRows struct {
-	out   io.Writer
+	named []string
 	count int
+	more  bool // than were counted
 }
 
 func (b *badRows) name(err error) {
 	b.count++
 	if b.count <= mostNamed {
-		fmt.Fprintln(b.out, oneLine(err.Error()))
+		b.named = append(b.named, err.Error())
 	}
 }
 
 func (b *badRows) words() string {
 	switch {
+	case b.more:
+		return fmt.Sprintf("more than %d bad rows, the first %d named above", b.count, len(b.named))
 	case b.count == 1:
 		return "one bad row, named above"
 	case b.count <= mostNamed:

@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"io"
 	"strings"
+	"unicode"
 
 	"github.com/urfave/cli/v2"
 
@@ -28,6 +29,7 @@ type problem struct {
 	status int
 	what   string
 	hint   string
+	parts  []string // what is wrong one by one, where it is several things
 	cause  error
 }
 
@@ -96,17 +98,28 @@ func report(err error, stderr io.Writer, asJSON bool) int {
 	}
 	status, hint := classify(err)
 	what := oneLine(err.Error())
+	var p *problem
+	var parts []string
+	if errors.As(err, &p) {
+		for _, part := range p.parts {
+			parts = append(parts, oneLine(part))
+		}
+	}
 	if status == statusDue && what == "" {
 		return status
 	}
 	if asJSON {
 		text, _ := json.Marshal(struct {
-			Error  string `json:"error"`
-			Hint   string `json:"hint"`
-			Status int    `json:"status"`
-		}{what, hint, status})
+			Error  string   `json:"error"`
+			Hint   string   `json:"hint"`
+			Status int      `json:"status"`
+			Parts  []string `json:"parts,omitempty"`
+		}{what, oneLine(hint), status, parts})
 		fmt.Fprintf(stderr, "%s\n", text)
 		return status
+	}
+	for _, part := range parts {
+		fmt.Fprintln(stderr, part)
 	}
 	fmt.Fprintf(stderr, "steadybath: %s\n", what)
 	if hint != "" {
@@ -136,15 +149,37 @@ func classify(err error) (status int, hint string) {
 	return statusRefused, ""
 }
 
-// oneLine keeps an error on one line whatever it quotes.
+// longest is how much of a word or of a whole message is shown: what was pasted
+// by mistake must not bury what is wrong with it.
+const (
+	longestWord    = 120
+	longestMessage = 1000
+)
+
+// oneLine keeps a message on one line of fair length, without anything that a
+// terminal would obey, whatever it quotes.
 func oneLine(s string) string {
-	return strings.Map(func(r rune) rune {
-		if r < 0x20 && r != '\n' || r == 0x7f {
-			return ' '
+	word := 0
+	var out []rune
+	for _, r := range strings.TrimSpace(s) {
+		switch {
+		case r == '\n':
+			r = ';'
+		case unicode.IsControl(r):
+			r = ' '
 		}
-		if r == '\n' {
-			return ';'
+		word++
+		if unicode.IsSpace(r) {
+			word = 0
 		}
-		return r
-	}, strings.TrimSpace(s))
+		switch {
+		case len(out) == longestMessage:
+			return string(out) + "…"
+		case word == longestWord:
+			out = append(out, '…')
+		case word < longestWord:
+			out = append(out, r)
+		}
+	}
+	return string(out)
 }

@@ -146,7 +146,12 @@ func (bed *scriptBed) setUp(e *testscript.Env) error {
 		return err
 	}
 	e.Values[databaseKey{}] = map[string]string{"first": name}
+	journals, err := filepath.Abs("../../testdata/journals")
+	if err != nil {
+		return err
+	}
 	for k, v := range map[string]string{
+		"JOURNALS":            journals,
 		"STEADYBATH_DATABASE": bed.dsn(name, bed.server.Person()),
 		"STEADYBATH_HOME":     filepath.Join(e.WorkDir, "no private database here"),
 		"STEADYBATH_PGBIN":    os.Getenv("STEADYBATH_PGBIN"),

@@ -280,7 +280,7 @@ func units(c *cli.Context) (reports.Units, error) {
 func newID(c *cli.Context) (uuid.UUID, error) {
 	if given := c.String("id"); given != "" {
 		id, err := uuid.Parse(given)
-		if err != nil {
+		if err != nil || id == uuid.Nil {
 			return uuid.Nil, wrongWords("the id that the broken command printed", "--id %q is not an id", given)
 		}
 		return id, nil
@@ -320,7 +320,11 @@ func (s *session) write(ctx context.Context, c *cli.Context, b *bathFile, rows .
 			return nil, err
 		}
 	}
-	return s.store.Append(ctx, rows)
+	entries, err := s.store.Append(ctx, rows)
+	if errors.Is(err, db.ErrOtherFact) {
+		return nil, refused("leave --id out to enter a new fact", "%v", err)
+	}
+	return entries, err
 }
 
 // sameButTime tells whether a stored fact is the one typed again, whose time

@@ -66,7 +66,7 @@ func (t titrated) remarks(s *session, c *cli.Context) error {
 
 func titrateBody(c *cli.Context, b *bathFile, at time.Time) (titrated, error) {
 	recipe := b.Recipe(at)
-	typed, volumes := splitWords(c.Args().Slice())
+	typed, volumes := splitNamed(c.Args().Slice(), constituentNames(recipe))
 	name, err := pick("constituent", typed, constituentNames(recipe))
 	if err != nil {
 		return titrated{}, err
@@ -223,8 +223,9 @@ func assayCommand(s *session) *cli.Command {
 
 func assayBody(c *cli.Context, b *bathFile, at time.Time) (chem.Body, error) {
 	recipe := b.Recipe(at)
-	typed, values := splitWords(c.Args().Slice())
-	name, err := pick("constituent", typed, append(constituentNames(recipe), "pH", "temperature", "density"))
+	names := append(constituentNames(recipe), "pH", "temperature", "density")
+	typed, values := splitNamed(c.Args().Slice(), names)
+	name, err := pick("constituent", typed, names)
 	if err != nil {
 		return nil, err
 	}

@@ -2,6 +2,7 @@ package main
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 
 	"steadybath/chem"
@@ -18,6 +19,18 @@ func splitWords(words []string) (name string, quantities []string) {
 	return strings.Join(words[:i], " "), joinUnits(words[i:])
 }
 
+// splitNamed is splitWords where the names are known: one that has a number in
+// it, such as "sulfuric acid 35 %", is not torn apart.
+func splitNamed(words, names []string) (name string, quantities []string) {
+	for n := len(words); n > 0; n-- {
+		typed := strings.Join(words[:n], " ")
+		if slices.ContainsFunc(names, func(known string) bool { return strings.EqualFold(known, typed) }) {
+			return typed, joinUnits(words[n:])
+		}
+	}
+	return splitWords(words)
+}
+
 // startsNumber tells whether a word begins a quantity: with a digit, or with a
 // sign or mark before one.
 func startsNumber(w string) bool {
@@ -26,7 +39,8 @@ func startsNumber(w string) bool {
 }
 
 // joinUnits puts units that were typed as words of their own back to their
-// numbers, and "..", "to" or a dash between two readings of a burette too.
+// numbers, and ".." between two readings of a burette and ± between a value and
+// its uncertainty too.
 func joinUnits(words []string) []string {
 	var out []string
 	for _, w := range words {
@@ -36,6 +50,8 @@ func joinUnits(words []string) []string {
 			out = append(out, w)
 		case strings.HasPrefix(w, "..") || strings.HasSuffix(out[last], ".."):
 			out[last] += w
+		case startsPlusMinus(w) || endsPlusMinus(out[last]):
+			out[last] += " " + w
 		case startsNumber(w):
 			out = append(out, w)
 		default:
@@ -43,6 +59,17 @@ func joinUnits(words []string) []string {
 		}
 	}
 	return out
+}
+
+// plusMinus is how ± is typed.
+var plusMinus = []string{"±", "+-", "+/-"}
+
+func startsPlusMinus(w string) bool {
+	return slices.ContainsFunc(plusMinus, func(sign string) bool { return strings.HasPrefix(w, sign) })
+}
+
+func endsPlusMinus(w string) bool {
+	return slices.ContainsFunc(plusMinus, func(sign string) bool { return strings.HasSuffix(w, sign) })
 }
 
 // pick finds the one name that was meant: in full, or the only one that begins

@@ -159,7 +159,7 @@ func fillCommand(s *session) *cli.Command {
 				}
 				f := chem.Fill{Volume: v, Origin: chem.Origin(c.String("origin")), Composition: map[string]chem.Measured{}}
 				for _, with := range c.StringSlice("with") {
-					typed, amounts := splitWords(strings.Fields(with))
+					typed, amounts := splitNamed(strings.Fields(with), constituentNames(b.Recipe(at)))
 					name, err := pick("constituent", typed, constituentNames(b.Recipe(at)))
 					if err != nil {
 						return nil, err
@@ -334,7 +334,7 @@ func addCommand(s *session) *cli.Command {
 
 // addBody reads a material and an amount.
 func addBody(r *chem.Recipe, words []string, lot string, u func(chem.Measured) (chem.Decimal, error)) (chem.Body, error) {
-	typed, amounts := splitWords(words)
+	typed, amounts := splitNamed(words, materialNames(r))
 	name, err := pick("material", typed, materialNames(r))
 	if err != nil {
 		return nil, err
