@@ -5,6 +5,7 @@
 // It must not dose noise, pass an upper limit with more than a small chance, or
 // plan for a bath it does not understand: then it says what to read first.
 //
-// Start with [Make]. program.go is the linear program, plan.go what makes its
-// answer practicable, care.go the order of work and the cautions.
+// Start with [Make]. decide.go says what is wanted, program.go is the linear
+// program, practical.go makes its answer one that can be weighed out and checks
+// it again, care.go writes the order of work and the cautions.
 package dose

@@ -11,67 +11,128 @@ import (
 	"steadybath/chem/linprog"
 )
 
-// The program's variables are the amounts of the usable materials in their own
-// units, then the bail-out (L), then for each constituent a shortfall and an
-// excess (in amount, unit times litres), then the shortfall of the level (L).
+// program is the plan as a linear program. Its variables are the amounts of the
+// usable materials in their own units, then the bail-out (L), then slacks.
 //
 // Bath is bailed before anything is put in, so it leaves at the present
-// concentration and every limit stays linear:
+// concentration c, and every limit stays linear in the amounts x and the
+// bail-out d once it is multiplied by the volume:
 //
 //	n' = n - c·d + Σ b·x        V' = V - d + Σ l·x
-//	aim·V' <= n' + short        n' - over <= most·V'
+//	n' - high·V' <= -k·σ        and the same before the next top-up, when
+//	                            n' and V' have changed as if nothing were added
+//	aim·V' <= n' + short        dosed constituents
+//	edge·V' <= n' + low         the lower edge of the window, or where it is now
+//	n' - over <= room·V'        what a bail-out is for
+//
+// σ² = P_nn - 2·high·P_nV + high²·P_VV, so that errors which amount and volume
+// share do not count twice.
 type program struct {
 	w         *work
 	materials []chem.Material
-	bail      int
-	short     []int
-	over      []int
-	dry       int
-	count     int
+	bounds    []bound // by constituent
+	mark      float64 // L, the most the tank may hold after the plan
+	least     float64 // L, the least
+
+	bail, dry       int
+	over, low, shor []int
+	count           int
 }
 
-// exact is an amount per material and a bail-out, not yet rounded.
+// bound is what the plan holds one constituent to; rhs are amounts.
+type bound struct {
+	upper            bool // the two rows of the upper limit are there
+	rhsNow, rhsLater float64
+	lower            bool // the row of a bail-out is there
+	room             float64
+	edged            bool // the row of the lower edge is there
+	edge             float64
+	dosed            bool
+	aim              float64
+	size             float64 // amount that counts as all of it
+}
+
+// exact is an amount per material and a bail-out, not yet rounded. Slacks are by
+// constituent, in amounts; dry in L.
 type exact struct {
-	amounts []float64
-	bail    float64
-	over    []float64 // by constituent
-	short   []float64
+	amounts          []float64
+	bail, dry        float64
+	over, low, short []float64
 }
 
-func (w *work) program() *program {
+// program sets the rows up. Strong acid is left out where a weaker one brings
+// the same, unless it is asked for.
+func (w *work) program(strong bool) *program {
 	g := &program{w: w}
 	for _, m := range w.e.Recipe.Materials {
-		if w.usable(m) {
+		if w.usable(m) && (strong || !w.weakerThan(m)) {
 			g.materials = append(g.materials, m)
 		}
 	}
-	n := len(g.materials)
-	g.bail = n
-	next := n + 1
+	n := len(w.mean) - 1
+	for i := range w.needs {
+		x := &w.needs[i]
+		b := bound{size: math.Max(math.Max(x.target, x.c.High), 1e-9) * w.v}
+		brought := slices.ContainsFunc(g.materials, func(m chem.Material) bool { return g.brings(m, i) > 0 })
+		switch h := x.c.High; {
+		case x.lower:
+			b.lower, b.room = true, x.room
+		case h > 0 && brought:
+			b.upper = true
+			// Beyond its limit already: not worse.
+			b.rhsNow = math.Max(-x.kNow*x.sigNow, w.mean[i]-h*w.goal)
+			b.rhsLater = math.Max(-x.kLowest*x.sigLow, w.later[i]-h*(w.goal-w.dry))
+		}
+		if !x.shut && !x.c.Contaminant() {
+			b.edged, b.edge = true, x.c.Low
+			if !x.dose {
+				b.edge = math.Min(x.c.Low, w.mean[i]/w.goal)
+			}
+		}
+		b.dosed, b.aim = x.dose, x.aim
+		g.bounds = append(g.bounds, b)
+	}
+	// The level may be off: keep the mark as far away as the volume is unsure,
+	// or as far as the bath's own volume lies below it. Near the mark the little
+	// that salts and brightener take up is let in.
+	most := w.e.Bath.Most()
+	k := zHigh
+	if w.uv > 0 {
+		k = math.Min(zHigh, math.Max(0, (most-w.goal)/w.uv))
+	}
+	g.mark = math.Max(most-k*w.uv, math.Min(w.goal*(1+littleRoom), most))
+	g.mark = math.Max(g.mark, w.mean[n])
+	g.least = math.Min(w.e.Bath.Least(), w.v)
+	next := len(g.materials)
+	g.bail = next
+	next++
 	for range w.needs {
-		g.short, g.over = append(g.short, next), append(g.over, next+1)
-		next += 2
+		g.over, g.low, g.shor = append(g.over, next), append(g.low, next+1), append(g.shor, next+2)
+		next += 3
 	}
 	g.dry, g.count = next, next+1
 	return g
 }
 
+// littleRoom is the part of the volume that is let into a tank whose level is
+// too unsure to say that it is not at its mark.
+const littleRoom = 0.002
+
 // usable tells whether a material may be part of the plan: water always, others
-// only where something they bring is to be dosed and nothing they bring waits
-// for a second reading.
+// only where something they bring is to be dosed and nothing they touch waits
+// for a reading.
 func (w *work) usable(m chem.Material) bool {
-	if len(w.o.Only) > 0 && !slices.ContainsFunc(w.o.Only, func(s string) bool { return strings.EqualFold(s, m.Name) }) {
+	if !w.allowed(m) || w.refusedSalts[m.Name] {
 		return false
 	}
 	if isWater(m) {
 		return true
 	}
 	wanted := false
-	for _, x := range w.needs {
+	for i := range w.needs {
+		x := &w.needs[i]
 		b := m.Brings[x.c.Name]
-		if b > 0 && x.dose {
-			wanted = true
-		}
+		wanted = wanted || b > 0 && x.dose
 		if b != 0 && x.shut {
 			return false
 		}
@@ -79,231 +140,197 @@ func (w *work) usable(m chem.Material) bool {
 	return wanted
 }
 
+// weakerThan tells whether a strong acid has a weaker one beside it in the
+// recipe that may be used instead.
+func (w *work) weakerThan(m chem.Material) bool {
+	return m.Acid >= strongAcid && slices.ContainsFunc(w.e.Recipe.Materials, func(o chem.Material) bool {
+		return o.Acid > 0 && o.Acid < strongAcid && w.usable(o)
+	})
+}
+
+// strongAcid is the mass fraction from which sulfuric acid counts as strong:
+// above it a pour can boil where it goes in. Common practice, no source.
+const strongAcid = 0.5
+
 func isWater(m chem.Material) bool { return m.Water || len(m.Brings) == 0 && m.Litres > 0 }
+
+// litres is the volume that one unit adds, L.
+func litres(m chem.Material) float64 {
+	if isWater(m) && m.Litres == 0 {
+		l, _ := m.Unit.Convert(1, "L")
+		return l
+	}
+	return m.Litres
+}
 
 // brings is what one unit of m puts in of constituent i.
 func (g *program) brings(m chem.Material, i int) float64 { return m.Brings[g.w.needs[i].c.Name] }
 
-// solve finds the plan: limits before shortfalls before cost. The three aims
-// are taken in order, so that no price ever buys a broken limit.
-func (g *program) solve(bailing bool) (exact, error) {
+// after returns amount and volume once the plan is carried out, for constituent
+// i.
+func (g *program) after(i int, amounts []float64, bail float64) (n, v float64) {
 	w := g.w
-	n := len(w.needs)
-	p := linprog.Problem{Cost: make([]float64, g.count), Lower: make([]float64, g.count), Upper: make([]float64, g.count)}
-	lack, price := make([]float64, g.count), make([]float64, g.count)
+	n, v = w.mean[i]*(1-bail/w.v), w.v-bail
+	for j, m := range g.materials {
+		n += g.brings(m, i) * amounts[j]
+		v += litres(m) * amounts[j]
+	}
+	return n, v
+}
+
+// problem writes the program out. Constituents in strict have no slack: they are
+// held to what they are wanted at.
+func (g *program) problem(strict map[int]bool) (p linprog.Problem, tiers [][]float64) {
+	w := g.w
+	p = linprog.Problem{Cost: make([]float64, g.count), Upper: make([]float64, g.count)}
+	less, low, lack, price := make([]float64, g.count), make([]float64, g.count), make([]float64, g.count), make([]float64, g.count)
 	for j := range p.Upper {
 		p.Upper[j] = math.Inf(1)
 	}
-	row := func(name string) []float64 {
-		p.Rows = append(p.Rows, linprog.Row{Name: name, Coeff: make([]float64, g.count), Lo: math.Inf(-1), Hi: math.Inf(1)})
-		return p.Rows[len(p.Rows)-1].Coeff
+	p.Upper[g.bail] = 0
+	// row adds lo <= x·n' + y·V' + slack <= hi, where before the plan n and v
+	// are what they are at that moment.
+	row := func(name string, i int, x, y, n, v, lo, hi float64, slack int, sign float64) {
+		c := make([]float64, g.count)
+		for j, m := range g.materials {
+			c[j] = y * litres(m)
+			if i >= 0 {
+				c[j] += x * g.brings(m, i)
+			}
+		}
+		c[g.bail] = -y
+		if i >= 0 {
+			c[g.bail] -= x * w.mean[i] / w.v
+		}
+		if slack >= 0 {
+			c[slack] = sign
+		}
+		at := x*n + y*v
+		p.Rows = append(p.Rows, linprog.Row{Name: name, Coeff: c, Lo: lo - at, Hi: hi - at})
 	}
-	last := func() *linprog.Row { return &p.Rows[len(p.Rows)-1] }
-	v := w.v
+	inf := math.Inf(1)
 	for j, m := range g.materials {
-		price[j] = cost(m)
+		price[j] = g.cost(m)
 		if m.Stock > 0 {
 			p.Upper[j] = m.Stock
 		}
 	}
-	if !bailing {
-		p.Upper[g.bail] = 0
-	} else {
-		p.Upper[g.bail] = v / 2
-	}
-	price[g.bail] = bailCost
-	for i, x := range w.needs {
-		p.Upper[g.short[i]], p.Upper[g.over[i]] = math.Inf(1), math.Inf(1)
-		size := math.Max(x.target, 1e-9) * math.Max(v, 1)
-		p.Cost[g.over[i]] = 1 / size
-		lack[g.short[i]] = 1 / size
-		c := w.mean[i] / v
-		if !math.IsInf(x.most, 1) && !x.shut {
-			most := x.most
-			if x.lower {
-				most = w.room(i)
-			} else {
-				most = math.Max(most, x.now) // already beyond: not worse
-			}
-			r := row(x.c.Name + " at most")
-			for j, m := range g.materials {
-				r[j] = g.brings(m, i) - most*m.Litres
-			}
-			r[g.bail] = most - c
-			r[g.over[i]] = -1
-			last().Hi = most*v - w.mean[i]
+	for i := range w.needs {
+		x, b := &w.needs[i], g.bounds[i]
+		p.Cost[g.over[i]], low[g.low[i]], lack[g.shor[i]] = 1/b.size, 1/b.size, 1/b.size
+		if strict[i] {
+			p.Upper[g.over[i]], p.Upper[g.low[i]], p.Upper[g.shor[i]] = 0, 0, 0
 		}
-		if !x.shut && !x.c.Contaminant() {
-			aim := math.Min(x.c.Low, x.now)
-			if x.dose {
-				aim = x.target
-			}
-			r := row(x.c.Name + " at least")
-			for j, m := range g.materials {
-				r[j] = g.brings(m, i) - aim*m.Litres
-			}
-			r[g.bail] = aim - c
-			r[g.short[i]] = 1
-			last().Lo = aim*v - w.mean[i]
+		at := func(c float64, side string) string { return fmt.Sprintf("%s at %s %s or %s", x.c.Name, round(c), x.c.Unit, side) }
+		if b.lower {
+			p.Upper[g.bail] = w.v / 2
+			row(at(b.room, "less"), i, 1, -b.room, w.mean[i], w.v, -inf, 0, g.over[i], -1)
+		}
+		if b.upper {
+			h := x.c.High
+			row(at(h, "less"), i, 1, -h, w.mean[i], w.v, -inf, b.rhsNow, g.over[i], -1)
+			row(at(h, "less")+" until the next top-up", i, 1, -h, w.later[i], w.v-w.dry, -inf, b.rhsLater, g.over[i], -1)
+		}
+		if b.edged {
+			row(at(b.edge, "more"), i, 1, -b.edge, w.mean[i], w.v, 0, inf, g.low[i], 1)
+		}
+		if b.dosed {
+			row(at(b.aim, "more"), i, 1, -b.aim, w.mean[i], w.v, 0, inf, g.shor[i], 1)
 		}
 	}
-	most := math.Max(w.e.Bath.Most(), v)
-	level := row("the tank's upper mark")
-	for j, m := range g.materials {
-		level[j] = m.Litres
-	}
-	level[g.bail] = -1
-	last().Hi = most - v
+	row(fmt.Sprintf("no more than %s L in the tank", round(g.mark)), -1, 0, 1, 0, w.v, -inf, g.mark, -1, 0)
+	row(fmt.Sprintf("no less than %s L in the tank", round(g.least)), -1, 0, 1, 0, w.v, g.least, inf, -1, 0)
+	row("the level", -1, 0, 1, 0, w.v, w.goal, inf, g.dry, 1)
 	// Water only replaces what is missing or bailed: as a free variable it
 	// would over-fill, which is the cheapest way to bail.
-	replace := row("water for what is missing")
+	c := make([]float64, g.count)
 	for j, m := range g.materials {
 		if isWater(m) {
-			replace[j] = m.Litres
+			c[j] = litres(m)
 		}
 	}
-	replace[g.bail] = -1
-	last().Hi = math.Max(0, w.goal-v)
-	filled := row("the level")
-	for j, m := range g.materials {
-		filled[j] = m.Litres
-	}
-	filled[g.bail], filled[g.dry] = -1, 1
-	last().Lo = w.goal - v
-	lack[g.dry] = 0.1 / math.Max(v, 1)
-	s, err := linprog.SolveInOrder(p, lack, price)
+	c[g.bail] = -1
+	p.Rows = append(p.Rows, linprog.Row{Name: "water only for what is missing", Coeff: c, Lo: -inf, Hi: w.goal - w.v})
+	less[g.bail] = 1 / w.v
+	lack[g.dry] = 10 / w.v
+	return p, [][]float64{less, low, lack, price}
+}
+
+// solve finds the plan. The aims are taken in order, so that no price ever buys
+// a broken limit: upper limits, as little bailed as they ask for, lower edges,
+// targets and level, cost.
+func (g *program) solve() (exact, error) {
+	p, tiers := g.problem(nil)
+	s, err := linprog.SolveInOrder(p, tiers...)
 	if err != nil {
 		return exact{}, err
 	}
-	out := exact{amounts: s.X[:len(g.materials)], bail: s.X[g.bail], over: make([]float64, n), short: make([]float64, n)}
-	for i := range n {
-		out.over[i], out.short[i] = s.X[g.over[i]], s.X[g.short[i]]
+	x := exact{amounts: s.X[:len(g.materials)], bail: s.X[g.bail], dry: s.X[g.dry]}
+	for i := range g.w.needs {
+		x.over, x.low, x.short = append(x.over, s.X[g.over[i]]), append(x.low, s.X[g.low[i]]), append(x.short, s.X[g.shor[i]])
 	}
-	return out, nil
+	return x, nil
 }
 
-// room is the concentration a bail-out brings a constituent down to: room for
-// weeks of creep, since a bail-out is waste.
-func (w *work) room(i int) float64 {
-	x := w.needs[i]
-	ahead, _ := w.e.Ahead(creep, creep*w.perDay)
-	rise := math.Max(0, ahead[i]/w.goal-w.mean[i]/w.goal)
-	return math.Max(x.target, math.Min(x.most, x.c.High-rise-zHigh*x.u))
+// conflict names the limits that keep constituents from where they are wanted,
+// in words; empty where they can all be met.
+func (g *program) conflict(wanted map[int]bool) string {
+	p, _ := g.problem(wanted)
+	_, err := linprog.Solve(p)
+	var clash *linprog.Infeasible
+	if !errors.As(err, &clash) {
+		return ""
+	}
+	var words []string
+	add := func(s string) {
+		if !slices.Contains(words, s) {
+			words = append(words, s)
+		}
+	}
+	for _, l := range clash.Limits {
+		switch {
+		case l.Row >= 0:
+			add(l.Name)
+		case l.Variable < len(g.materials) && l.High:
+			m := g.materials[l.Variable]
+			amount, unit := shown(m.Stock, m.Unit)
+			add(fmt.Sprintf("%s %s of %s in stock", chem.DecimalOf(amount), unit, m.Name))
+		case l.Variable == g.bail && l.High && p.Upper[g.bail] > 0:
+			add("no more than half of the bath bailed out at once")
+		case l.Variable == g.bail && l.High:
+			add("nothing bailed out")
+		}
+	}
+	return strings.Join(words, "; ")
 }
 
-// Costs per unit where the recipe has no price, in no money: they only choose
-// between materials that do the same. Strong acid is dear because it is the one
-// that hurts; a bail-out because it is waste.
+// Costs where the recipe has no price for everything, in no money: they only
+// choose between materials that do the same. Strong acid is dear because it is
+// the one that hurts.
 const (
-	plainCost      = 1.0
-	otherCost      = 5.0 // beside one that the recipe prefers
+	otherCost      = 5.0 // times, beside one that the recipe prefers
 	strongAcidCost = 50.0
 	waterCost      = 0.001
-	bailCost       = 20.0
-	strongAcid     = 0.5 // mass fraction from which an acid counts as strong
 )
 
-func cost(m chem.Material) float64 {
+// cost is what one unit of a material costs: its price where every material has
+// one, else how much of a litre's worth of constituents it brings.
+func (g *program) cost(m chem.Material) float64 {
+	if isWater(m) {
+		return waterCost * litres(m)
+	}
+	c := m.Price
+	if slices.ContainsFunc(g.materials, func(o chem.Material) bool { return !isWater(o) && o.Price <= 0 }) {
+		c = 0
+		for i := range g.w.needs {
+			c += math.Abs(g.brings(m, i)) / g.bounds[i].size
+		}
+	}
 	switch {
-	case isWater(m):
-		return waterCost
 	case m.Acid >= strongAcid:
-		return strongAcidCost * math.Max(m.Price, plainCost)
-	case m.Prefer:
-		return math.Max(m.Price, plainCost)
+		c *= strongAcidCost
+	case !m.Prefer:
+		c *= otherCost
 	}
-	return otherCost * math.Max(m.Price, plainCost)
-}
-
-// solve makes the plan: the program's answer, rounded to what can be weighed
-// out and checked again.
-func (w *work) solve(p *Plan) error {
-	g := w.program()
-	bailing := slices.ContainsFunc(w.needs, func(x need) bool { return x.lower })
-	x, err := g.solve(bailing)
-	var conflict *linprog.Infeasible
-	if errors.As(err, &conflict) {
-		p.Refused = append(p.Refused, Refusal{"a plan", "these limits cannot be kept together: " + strings.Join(conflict.Rows, ", ")})
-		return nil
-	}
-	if err != nil {
-		return fmt.Errorf("plan the additions: %w", err)
-	}
-	w.explainGaps(p, g, x)
-	amounts, bail := g.rounded(x)
-	w.write(p, g, amounts, bail)
-	return nil
-}
-
-// explainGaps says what the plan leaves undone, and which limit is in the way.
-func (w *work) explainGaps(p *Plan, g *program, x exact) {
-	for i, nd := range w.needs {
-		if nd.dose && x.short[i] > 0.02*nd.target*w.v {
-			brings := slices.ContainsFunc(g.materials, func(m chem.Material) bool { return g.brings(m, i) > 0 })
-			why := fmt.Sprintf("the plan falls short of %s %s by %s, so that no upper limit and no mark of the tank is passed", round(nd.target), nd.c.Unit, round(x.short[i]/w.v))
-			if !brings {
-				why = "no material that may be used brings it"
-			}
-			p.Refused = append(p.Refused, Refusal{nd.c.Name, why})
-		}
-		if x.over[i] > 0.002*nd.target*w.v && nd.lower {
-			p.Refused = append(p.Refused, Refusal{nd.c.Name, fmt.Sprintf("stays %s %s above what it should come down to: no more can be bailed at once", round(x.over[i]/w.v), nd.c.Unit)})
-		}
-	}
-}
-
-// rounded brings the amounts to what can be weighed or measured out, and down
-// where rounding up would pass a limit that the exact plan keeps.
-func (g *program) rounded(x exact) ([]float64, float64) {
-	out := make([]float64, len(x.amounts))
-	for j, m := range g.materials {
-		step := m.Smallest
-		if step <= 0 {
-			step = 1e-3
-		}
-		if x.amounts[j] > 200*step { // two figures finer than the amount is enough
-			step = math.Max(step, math.Pow(10, math.Floor(math.Log10(x.amounts[j]))-2))
-		}
-		out[j] = math.Round(x.amounts[j]/step) * step
-		if out[j] > m.Stock && m.Stock > 0 {
-			out[j] = math.Floor(m.Stock/step) * step
-		}
-		if out[j] < m.Smallest {
-			out[j] = 0
-		}
-	}
-	bail := math.Round(x.bail*10) / 10
-	for range 3 {
-		again := false
-		for i, nd := range g.w.needs {
-			if nd.shut || nd.lower || math.IsInf(nd.most, 1) {
-				continue
-			}
-			c := g.concentration(i, out, bail)
-			if c <= math.Max(nd.most, nd.now)*(1+1e-3) {
-				continue
-			}
-			for j, m := range g.materials {
-				if g.brings(m, i) > 0 && out[j] > 0 {
-					out[j] = math.Max(0, out[j]-math.Max(m.Smallest, 1e-3))
-					again = true
-				}
-			}
-		}
-		if !again {
-			break
-		}
-	}
-	return out, bail
-}
-
-// concentration is that of constituent i after the plan.
-func (g *program) concentration(i int, amounts []float64, bail float64) float64 {
-	w := g.w
-	n, v := w.mean[i]-w.mean[i]/w.v*bail, w.v-bail
-	for j, m := range g.materials {
-		n += g.brings(m, i) * amounts[j]
-		v += m.Litres * amounts[j]
-	}
-	return n / math.Max(v, 1e-6)
+	return math.Max(c, 1e-9)
 }

@@ -1,0 +1,389 @@
+package dose
+
+import (
+	"fmt"
+	"math"
+	"slices"
+	"strings"
+
+	"steadybath/chem"
+	"steadybath/chem/estimate"
+)
+
+// Chances and times of the rules below. They were chosen so that noise is not
+// dosed and limits are kept; BenchmarkClosedLoop shows what they do.
+const (
+	visit       = 7.0   // days until the next visit, and the next top-up
+	creep       = 28.0  // days a bail-out makes room for
+	zHigh       = 1.645 // the chance of passing an upper limit stays under 5 %: normal distribution, from memory
+	zNeed       = 1.28  // dose where the chance of falling below the window before the next visit is over 10 %: as above
+	z90         = 1.645 // half a 90 % interval: as above
+	topUpBelow  = 0.985 // of the bath's volume: ask for water below it
+	littleOften = 0.05  // of the tank's content of an organic in one dose
+	mostAtOnce  = 0.25  // of the same, never more in one day: common practice, no source
+	staleDays   = 28.0  // a titration older than this is asked for first
+	bailReading = 7.0   // days: a reading older than this is no ground to throw bath away
+	sureToBail  = 0.9   // chance of being above the limit from which bath is thrown away
+	wideLevel   = 0.02  // of the volume: a level less sure than this is read first
+	addU        = 0.01  // of an addition, relative standard uncertainty: as the estimate counts it
+)
+
+// need is what is wanted of one constituent. Concentrations are in its unit,
+// with the tank filled up to where the plan fills it.
+type need struct {
+	i              int // its place among the constituents
+	c              estimate.Constituent
+	target         float64 // the recipe's, or the one asked for
+	aim            float64 // where a dose brings it
+	now, u         float64 // once the missing water is in
+	least, uLeast  float64 // before the next visit, the level kept up
+	age            float64 // days since it was last read
+	asked          bool    // a target was given for it
+	shut           bool    // nothing may be added that touches it
+	dose, lower    bool
+	room           float64 // what a bail-out brings it down to
+	why            string
+	unsure         bool // what is added may change with a reading that is asked for
+	tooMuchInTank  bool // by evaporation alone it passes its limit before the next top-up
+	softened       bool // its window is narrower than the chance limit asks for
+	kNow, kLowest  float64
+	sigNow, sigLow float64 // amounts
+}
+
+// work is one plan in the making.
+type work struct {
+	e            *estimate.Estimate
+	o            Options
+	days, perDay float64
+	mean, later  []float64 // amounts and volume, now and before the next top-up
+	cov, covLate [][]float64
+	v, uv        float64 // L
+	goal         float64 // L the plan fills up to
+	dry          float64 // L that evaporate and are carried out before the next top-up
+	water        bool    // a material that is water may be used
+	missing      bool    // the level asks for water
+	blind        bool    // nothing may be planned
+	needs        []need
+	refusedSalts map[string]bool // materials taken out of the plan because of the cold
+}
+
+func newWork(e *estimate.Estimate, o Options) *work {
+	w := &work{e: e, o: o, days: o.DaysOff, perDay: o.AhPerDay, refusedSalts: map[string]bool{}}
+	if w.days <= 0 {
+		w.days = visit
+	}
+	switch {
+	case w.perDay < 0:
+		w.perDay = 0
+	case w.perDay == 0:
+		w.perDay, _ = e.AhPerDay()
+	}
+	w.mean, w.cov = e.Joint()
+	w.later, w.covLate = e.Ahead(w.days, w.perDay*w.days)
+	n := len(e.Constituents)
+	w.v = math.Max(w.mean[n], 1e-3)
+	w.uv = math.Sqrt(math.Max(0, w.cov[n][n]))
+	w.dry = math.Max(0, w.v-w.later[n])
+	w.water = slices.ContainsFunc(e.Recipe.Materials, func(m chem.Material) bool { return isWater(m) && w.allowed(m) })
+	w.missing = w.v < topUpBelow*e.Bath.Volume
+	w.goal = w.v
+	if w.missing && w.water {
+		w.goal = e.Bath.Volume
+	}
+	for i, c := range e.Constituents {
+		w.needs = append(w.needs, w.newNeed(i, c))
+	}
+	return w
+}
+
+func (w *work) newNeed(i int, c estimate.Constituent) need {
+	n := len(w.mean) - 1
+	x := need{i: i, c: c, target: c.Target}
+	if t, ok := w.o.Target[c.Name]; ok {
+		x.target, x.asked = t, true
+	}
+	x.now, x.least = w.mean[i]/w.goal, w.later[i]/w.goal
+	x.u = spread(w.cov[i][i], w.cov[i][n], w.cov[n][n], x.now, w.goal)
+	// What evaporates until the next visit is made up then, so the volume stays
+	// as unsure as it is now, and no more.
+	x.uLeast = spread(w.covLate[i][i], w.cov[i][n], w.cov[n][n], x.least, w.goal)
+	if c.Held != nil {
+		x.u, x.uLeast = math.Max(x.u, c.U), math.Max(x.uLeast, c.U)
+	}
+	x.aim = x.target
+	if r := c.OverdoseCost; c.Role == chem.RoleOrganic && r > 1 && !x.asked {
+		// Where too much is r times worse than too little, the best aim leaves a
+		// chance of 1/(1+r) to lie above the target (the newsvendor's fractile).
+		z := math.Sqrt2 * math.Erfinv(2*r/(1+r)-1)
+		x.aim = math.Max(x.target-z*x.u, (c.Low+x.target)/2)
+	}
+	x.age = w.e.At.Sub(w.e.Bath.Began).Hours() / 24
+	if c.Assay != nil {
+		x.age = w.e.At.Sub(c.Assay.Fact.Time).Hours() / 24
+	}
+	w.limits(&x)
+	return x
+}
+
+// spread is the standard uncertainty of n/V at V = top: amount and volume err
+// together, and only what that leaves counts.
+func spread(nn, nv, vv, c, top float64) float64 {
+	return math.Sqrt(math.Max(0, nn-2*c*nv+c*c*vv)) / top
+}
+
+// limits works out how many standard deviations the upper limit is kept away
+// from, now and at the lowest level before the next top-up: 1.645, or what the
+// window leaves between the recipe's target and the limit.
+func (w *work) limits(x *need) {
+	h := x.c.High
+	if h <= 0 {
+		return
+	}
+	n := len(w.mean) - 1
+	dosed := addU * math.Max(0, x.target*w.goal-w.mean[x.i])
+	sigma := func(cov [][]float64) float64 {
+		return math.Sqrt(math.Max(0, cov[x.i][x.i]-2*h*cov[x.i][n]+h*h*cov[n][n]) + dosed*dosed)
+	}
+	x.sigNow, x.sigLow = sigma(w.cov), sigma(w.covLate)
+	slackNow := (h - x.c.Target) * w.goal
+	slackLow := h*(w.goal-w.dry) - (x.c.Target*w.goal + w.later[x.i] - w.mean[x.i])
+	k := func(slack, sig float64) float64 {
+		if sig <= 0 {
+			return zHigh
+		}
+		return math.Min(zHigh, math.Max(0, slack/sig))
+	}
+	x.kNow, x.kLowest = k(slackNow, x.sigNow), k(slackLow, x.sigLow)
+	x.softened = math.Min(x.kNow, x.kLowest) < zHigh
+	x.tooMuchInTank = slackLow < 0
+}
+
+// allowed tells whether --only leaves a material in.
+func (w *work) allowed(m chem.Material) bool {
+	return len(w.o.Only) == 0 || slices.ContainsFunc(w.o.Only, func(s string) bool { return strings.EqualFold(s, m.Name) })
+}
+
+// decide says for each constituent whether anything is to be done about it.
+func (w *work) decide(p *Plan) {
+	w.judgeLevel(p)
+	for i := range w.needs {
+		x := &w.needs[i]
+		switch {
+		case w.blind:
+			x.shut = true
+		case x.c.Held != nil:
+			x.shut = true
+			p.read(x.c.Name, "the last reading, %s %s, is %.1f standard deviations from what the log explains; nothing is planned for it until a second one", round(x.c.Held.Value), x.c.Unit, math.Abs(x.c.Held.Off))
+			w.refuseTarget(p, x, "a reading of it waits for a second one")
+		case x.c.Contaminant():
+			w.contaminant(p, x)
+		case !x.c.Known:
+			x.shut = true
+			p.read(x.c.Name, "it has never been read, so nothing is planned for it")
+			w.refuseTarget(p, x, "it has never been read")
+		case w.treated(x):
+			x.shut = true
+			p.read(x.c.Name, "carbon or peroxide took out an unknown part of it; run a panel before any is added")
+			w.refuseTarget(p, x, "nobody knows what the treatment left of it")
+		default:
+			w.weigh(x, p)
+		}
+	}
+}
+
+func (p *Plan) read(what, format string, args ...any) {
+	p.TitrateFirst = append(p.TitrateFirst, Reading{what, fmt.Sprintf(format, args...)})
+}
+
+func (p *Plan) refuse(what, format string, args ...any) {
+	p.Refused = append(p.Refused, Refusal{what, fmt.Sprintf(format, args...)})
+}
+
+func (p *Plan) quiet(format string, args ...any) { p.Quiet = append(p.Quiet, fmt.Sprintf(format, args...)) }
+
+func (w *work) refuseTarget(p *Plan, x *need, why string) {
+	if x.asked {
+		p.refuse(x.c.Name+" to "+round(x.target)+" "+string(x.c.Unit), "%s", why)
+	}
+}
+
+// judgeLevel looks at the volume, on which every figure of the plan rests.
+func (w *work) judgeLevel(p *Plan) {
+	bath := w.e.Bath
+	for _, f := range w.e.Flags {
+		if f.Kind == "held" && f.Subject == "volume" {
+			w.blind = true
+			p.read("level", "the last level does not fit the log; every amount rests on the volume, so nothing is planned until it is read again, parts out and air off")
+			for i := range w.needs {
+				w.refuseTarget(p, &w.needs[i], "the level is in doubt")
+			}
+			return
+		}
+	}
+	if w.uv > wideLevel*w.v {
+		p.read("level", "the volume is %s L; every amount rests on it, and reading the level takes a minute", span(w.v, z90*w.uv))
+	}
+	switch {
+	case w.v > bath.Most()*(1+1e-9):
+		p.refuse("more in the tank", "it holds about %.1f L and its upper mark is %s L; nothing that takes up room goes in until %.1f L have evaporated or been bailed out", w.v, round(bath.Most()), w.v-bath.Most())
+	case w.missing && !w.water && len(w.o.Only) > 0:
+		p.quiet("level: %.1f L are missing to the mark of %s L, and water is not among the materials asked for", bath.Volume-w.v, round(bath.Volume))
+	case w.missing && !w.water:
+		p.refuse("water", "%.1f L are missing to the mark of %s L, but the recipe names no water to fill up with; the amounts below are for the level as it is", bath.Volume-w.v, round(bath.Volume))
+	}
+}
+
+func (w *work) contaminant(p *Plan, x *need) {
+	c := x.c
+	if !c.Known {
+		return
+	}
+	switch above := 1 - chanceBelow(c.High, x.now, x.u); {
+	case above > 0.5 && x.age > bailReading:
+		p.read(c.Name, "the log puts it at %s %s, above its limit of %s, but it was last read %s ago", round(x.now), c.Unit, round(c.High), days(x.age))
+	case above > 0.5:
+		p.refuse(c.Name, "%s %s is above its limit of %s and no addition takes it out; dummy plating or a treatment may, or replacing a part of the bath", round(x.now), c.Unit, round(c.High))
+	}
+}
+
+// treated tells whether an organic was treated away since it was last read.
+func (w *work) treated(x *need) bool {
+	if x.c.Role != chem.RoleOrganic {
+		return false
+	}
+	for _, f := range slices.Backward(w.e.Bath.Facts) {
+		if f.Time.After(w.e.At) {
+			continue
+		}
+		if x.c.Assay != nil && !f.Time.After(x.c.Assay.Fact.Time) {
+			return false
+		}
+		if t, ok := f.Body.(chem.Treat); ok && t.With != chem.TreatDummy {
+			return true
+		}
+	}
+	return false
+}
+
+// weigh decides between doing and leaving for a constituent that is known.
+func (w *work) weigh(x *need, p *Plan) {
+	c := x.c
+	organic := c.Role == chem.RoleOrganic
+	chance := chanceBelow(c.Low, x.least, x.uLeast)
+	switch {
+	case x.asked && x.aim > x.now:
+		x.dose = true
+		x.why = fmt.Sprintf("%s is %s %s%s; to the target you gave, %s", c.Name, round(x.now), c.Unit, w.onceFilled(), round(x.target))
+	case x.asked:
+		w.refuseTarget(p, x, fmt.Sprintf("it is at %s %s already, and nothing that is added takes it out", round(x.now), c.Unit))
+	case organic && x.aim-x.now >= littleOften*x.target:
+		x.dose = true
+		x.why = fmt.Sprintf("%s is %s of %s %s%s, and little and often keeps it even", c.Name, round(x.now), round(x.aim), c.Unit, w.onceFilled())
+	case organic:
+	case x.least-zNeed*x.uLeast < c.Low:
+		x.dose = true
+		x.why = w.whyLow(x, chance)
+	}
+	if !x.dose {
+		w.high(x, p)
+	}
+	half := z90 * x.u
+	if !x.dose && !x.lower && !organic && x.now <= c.High && (c.Verdict == estimate.Low || c.Verdict == estimate.Unsure) {
+		p.quiet("%s: %s %s%s; a chance of %s to be below its window before the next visit does not ask for a dose", c.Name, span(x.now, half), c.Unit, w.onceFilled(), percent(chance))
+	}
+	w.readFirst(x, p, chance)
+}
+
+func (w *work) onceFilled() string {
+	if w.goal > w.v {
+		return " once the water is in"
+	}
+	return ""
+}
+
+func (w *work) whyLow(x *need, chance float64) string {
+	c := x.c
+	now := fmt.Sprintf("%s is %s %s%s", c.Name, span(x.now, z90*x.u), c.Unit, w.onceFilled())
+	if x.now < c.Low {
+		return fmt.Sprintf("%s, below its window of %s to %s; to the target of %s", now, round(c.Low), round(c.High), round(x.target))
+	}
+	return fmt.Sprintf("%s, with a chance of %s to fall below %s within %s; to the target of %s", now, percent(chance), round(c.Low), days(w.days), round(x.target))
+}
+
+// high decides what is done about too much. Bath is thrown away only where that
+// is nearly sure, where a recent reading says so too, and where it will not go
+// by itself; an organic always goes by itself.
+func (w *work) high(x *need, p *Plan) {
+	c := x.c
+	above := 1 - chanceBelow(c.High, x.now, x.u)
+	fall := -(c.PerDay + c.PerAh*w.perDay)
+	switch {
+	case c.High <= 0 || above < 0.5:
+	case c.Role == chem.RoleOrganic:
+		when := ""
+		if fall > 0 {
+			when = fmt.Sprintf("; at the usual pace it is back at %s in about %s", round(c.High), days((x.now-c.High)/fall))
+		}
+		p.quiet("%s: %s %s is above %s; use and standing bring it down, and none is added%s", c.Name, span(x.now, z90*x.u), c.Unit, round(c.High), when)
+	case above < sureToBail:
+		p.read(c.Name, "%s %s may be above %s; a second reading before any bath is thrown away", span(x.now, z90*x.u), c.Unit, round(c.High))
+	case x.least < c.High:
+		p.quiet("%s: %s %s is above %s, and comes down by itself before the next visit", c.Name, round(x.now), c.Unit, round(c.High))
+	case !recentlyHigh(x):
+		p.read(c.Name, "the log puts it at %s %s, above %s, but no reading of the last %s says so; read it before any bath is thrown away", round(x.now), c.Unit, round(c.High), days(bailReading))
+	case !w.water:
+		p.refuse(c.Name, "%s %s is above %s and only replacing bath by water takes it out, but no water may be used", round(x.now), c.Unit, round(c.High))
+	default:
+		x.lower, x.room = true, w.room(x)
+		x.why = fmt.Sprintf("%s is %s %s, above %s, and no addition takes it out; a bail-out refilled with water brings it to %s, which leaves room for weeks of creep", c.Name, span(x.now, z90*x.u), c.Unit, round(c.High), round(x.room))
+	}
+}
+
+// recentlyHigh tells whether a believed reading of the last days lies above the
+// limit.
+func recentlyHigh(x *need) bool {
+	a := x.c.Assay
+	return a != nil && x.age <= bailReading && (a.Fate == estimate.Used || a.Fate == estimate.Confirmed) && a.Value > x.c.High
+}
+
+// room is the concentration a bail-out brings a constituent down to: room for
+// weeks of creep and for the evaporation until the next top-up, since a bail-out
+// is waste and two are more waste than one.
+func (w *work) room(x *need) float64 {
+	ahead, _ := w.e.Ahead(creep, creep*w.perDay)
+	rise := math.Max(0, ahead[x.i]-w.mean[x.i]) / w.goal
+	lowest := x.c.High * (1 - w.dry/w.goal)
+	return math.Max(x.target, math.Min(lowest, x.c.High)-rise-zHigh*x.u)
+}
+
+// readFirst asks for a reading where it may change what is added, or where the
+// last one is too old to rest on.
+func (w *work) readFirst(x *need, p *Plan, chance float64) {
+	c := x.c
+	if len(p.TitrateFirst) > 0 && p.TitrateFirst[len(p.TitrateFirst)-1].Constituent == c.Name {
+		x.unsure = true
+		return
+	}
+	organic := c.Role == chem.RoleOrganic
+	acting := x.dose || x.lower
+	wide := c.High > 0 && z90*x.u > (c.High-c.Low)/2
+	ago := "it has not been read since the bath was filled"
+	if c.Assay != nil {
+		ago = "it was last read " + days(x.age) + " ago"
+	}
+	switch {
+	case organic && wide && x.age > 14:
+		p.read(c.Name, "%s, and ± %s %s is wide beside its window of %s to %s; a Hull-cell panel tells more than the log", ago, round(z90*x.u), c.Unit, round(c.Low), round(c.High))
+	case organic:
+		return
+	case x.age > staleDays:
+		p.read(c.Name, "%s, and things go unlogged", ago)
+	case acting && wide && x.age > 1:
+		p.read(c.Name, "%s, and ± %s %s is wide beside its window of %s to %s; a reading could change what is added", ago, round(z90*x.u), c.Unit, round(c.Low), round(c.High))
+	case acting && chance < 0.6 && x.age > 6:
+		p.read(c.Name, "%s, and a new reading may show that nothing is needed", ago)
+	default:
+		return
+	}
+	x.unsure = acting
+}

@@ -1,0 +1,390 @@
+package dose
+
+import (
+	"fmt"
+	"math"
+	"slices"
+	"strings"
+
+	"steadybath/chem"
+)
+
+// solve makes the plan: the program's answer, rounded to what can be weighed out
+// and checked again, until nothing that it does asks for more.
+func (w *work) solve(p *Plan) error {
+	if w.blind {
+		return nil
+	}
+	for range 3 * (len(w.needs) + 1) {
+		if !w.wantsAnything() {
+			return nil
+		}
+		g, x, err := w.answer()
+		if err != nil {
+			return err
+		}
+		amounts, bail := g.rounded(x)
+		if w.sideEffects(g, amounts, bail) || w.tooCold(p, g, amounts, bail) {
+			continue
+		}
+		w.explain(p, g, amounts, bail)
+		w.write(p, g, amounts, bail)
+		return nil
+	}
+	return fmt.Errorf("plan the additions: the plan does not settle") // each pass marks a constituent that was not marked
+}
+
+func (w *work) wantsAnything() bool {
+	return w.goal > w.v || slices.ContainsFunc(w.needs, func(x need) bool { return x.dose || x.lower })
+}
+
+// answer solves the program without strong acid where it can do without, and
+// with it where acid would be left below its window.
+func (w *work) answer() (*program, exact, error) {
+	for _, strong := range []bool{false, true} {
+		g := w.program(strong)
+		x, err := g.solve()
+		if err != nil {
+			return nil, exact{}, fmt.Errorf("plan the additions: %w", err)
+		}
+		short := false
+		for i := range w.needs {
+			short = short || w.needs[i].c.Role == chem.RoleAcid && x.low[i] > tolerance*g.bounds[i].size
+		}
+		if strong || !short {
+			return g, x, nil
+		}
+	}
+	panic("dose: the loop returns")
+}
+
+// tolerance is what counts as nothing beside all of a constituent.
+const tolerance = 1e-3
+
+// sideEffects marks what the plan itself takes down so far that it would have to
+// be dosed: what goes out with a bail-out, what a material uses up.
+func (w *work) sideEffects(g *program, amounts []float64, bail float64) bool {
+	more := false
+	for i := range w.needs {
+		x := &w.needs[i]
+		if x.dose || x.lower || x.shut || x.c.Contaminant() || !x.c.Known || x.asked {
+			continue
+		}
+		n, v := g.after(i, amounts, bail)
+		c := n / v
+		if c >= x.now*(1-tolerance) {
+			continue
+		}
+		organic := x.c.Role == chem.RoleOrganic
+		least := x.least - (x.now - c)
+		if organic && x.aim-c >= littleOften*x.target || !organic && least-zNeed*x.uLeast < x.c.Low {
+			x.dose, more = true, true
+			cause := "what goes in with the rest"
+			if bail > 0 {
+				cause = "the bail-out and its refill"
+			}
+			x.why = fmt.Sprintf("%s is %s %s and %s would take it to %s; to the target of %s", x.c.Name, round(x.now), x.c.Unit, cause, round(c), round(x.aim))
+		}
+	}
+	return more
+}
+
+// tooCold takes copper, then acid, out of a plan that would let copper sulfate
+// crystallise on the coldest day, when the level is lowest.
+func (w *work) tooCold(p *Plan, g *program, amounts []float64, bail float64) bool {
+	metal, acid := w.find(chem.RoleMetal), w.find(chem.RoleAcid)
+	if metal < 0 || acid < 0 || w.needs[metal].c.Name != "copper" {
+		return false
+	}
+	gramsAt := func(i int) float64 {
+		n, v := g.after(i, amounts, bail)
+		c, _ := w.needs[i].c.Unit.Convert(n/math.Max(v-w.dry, 0.5*v), "g/L")
+		return c
+	}
+	copper, free := gramsAt(metal), gramsAt(acid)
+	cold, _, _ := w.temperatures()
+	most, err := chem.CopperSolubilityEstimate(math.Max(0, free), cold)
+	if err != nil || copper <= most {
+		return false
+	}
+	why := fmt.Sprintf("%.0f g/L copper beside %.0f g/L acid, at the lowest level before the next top-up, may crystallise at %.0f degC, the coldest that is expected: an estimate, on the low side, says that about %.0f g/L stay dissolved", copper, free, cold, most)
+	for _, i := range []int{metal, acid} {
+		x := &w.needs[i]
+		if !x.dose {
+			continue
+		}
+		x.dose, x.shut = false, true
+		p.refuse(x.c.Name, "%s; so none is added: keep the room warmer, or take a lower target", why)
+		return true
+	}
+	if caution := why + "; keep the room warmer"; !slices.Contains(p.Cautions, caution) {
+		p.Cautions = append(p.Cautions, caution)
+	}
+	return false
+}
+
+func (w *work) find(role chem.Role) int {
+	return slices.IndexFunc(w.needs, func(x need) bool { return x.c.Role == role })
+}
+
+// explain says what the plan leaves undone, and which limits are in the way.
+func (w *work) explain(p *Plan, g *program, amounts []float64, bail float64) {
+	outside := map[int]bool{}
+	var left []string
+	for i := range w.needs {
+		x := &w.needs[i]
+		b := g.bounds[i]
+		n, v := g.after(i, amounts, bail)
+		c := n / v
+		reached := fmt.Sprintf("%s comes to %s %s", x.c.Name, round(c), x.c.Unit)
+		switch {
+		case x.lower && c > b.room+b.size/w.v*tolerance:
+			if c > x.c.High {
+				outside[i] = true
+				left = append(left, reached)
+			} else {
+				p.refuse(x.c.Name, "comes down to %s %s, not to %s: %s", round(c), x.c.Unit, round(b.room), orElse(g.conflict(map[int]bool{i: true}), "no more can be bailed out at once"))
+			}
+		case !x.dose:
+			if b.edged && c < b.edge*(1-2*tolerance) {
+				outside[i] = true
+				left = append(left, reached)
+			}
+		case !slices.ContainsFunc(g.materials, func(m chem.Material) bool { return g.brings(m, i) > 0 }):
+			p.refuse(x.c.Name, "%s; no material that may be used brings it%s", x.why, w.whyNoMaterial(i))
+		case c < x.c.Low*(1-tolerance):
+			outside[i] = true
+			left = append(left, reached)
+		case c < b.aim*(1-0.01) && g.amount(i, amounts) == 0:
+			p.quiet("%s: what is missing is less than can be weighed or measured out", x.c.Name)
+		case c < b.aim*(1-0.01):
+			p.refuse(fmt.Sprintf("%s at %s %s", x.c.Name, round(b.aim), x.c.Unit), "%s only; in the way: %s", reached, orElse(g.conflict(map[int]bool{i: true}), "what can be weighed or measured out"))
+		}
+		if x.dose && x.tooMuchInTank {
+			p.refuse(fmt.Sprintf("%s within its window until the next top-up", x.c.Name), "about %.1f L go by evaporation and drag-out in %s, and that alone takes it from its target above %s %s; top up more often", w.dry, days(w.days), round(x.c.High), x.c.Unit)
+		} else if x.dose && x.softened && x.now < x.aim && z90*x.u > (x.c.High-x.c.Low)/2 && x.c.Role != chem.RoleOrganic {
+			p.quiet("%s: its window is narrow beside ± %s %s, so its upper limit cannot be kept as surely as usual", x.c.Name, round(z90*x.u), x.c.Unit)
+		}
+	}
+	if len(outside) > 0 {
+		clash := orElse(g.conflict(outside), strings.Join(left, "; "))
+		p.Compromise = fmt.Sprintf("these cannot be kept together: %s. This plan breaks least: %s", clash, strings.Join(left, "; "))
+	}
+}
+
+func (w *work) whyNoMaterial(i int) string {
+	name := w.needs[i].c.Name
+	var all, shut []string
+	for _, m := range w.e.Recipe.Materials {
+		if m.Brings[name] <= 0 {
+			continue
+		}
+		all = append(all, m.Name)
+		for k := range w.needs {
+			if x := &w.needs[k]; x.shut && m.Brings[x.c.Name] != 0 {
+				shut = append(shut, m.Name+" also touches "+x.c.Name)
+				break
+			}
+		}
+	}
+	switch {
+	case len(all) == 0:
+		return ": the recipe has none"
+	case len(shut) > 0:
+		return ": " + strings.Join(shut, ", ") + ", which waits for a reading"
+	case len(w.o.Only) > 0:
+		return ": " + strings.Join(all, " or ") + " would, and is not among those asked for"
+	}
+	return ""
+}
+
+func orElse(s, other string) string {
+	if s == "" {
+		return other
+	}
+	return s
+}
+
+// amount is how much of constituent i the plan puts in.
+func (g *program) amount(i int, amounts []float64) float64 {
+	sum := 0.0
+	for j, m := range g.materials {
+		sum += math.Max(0, g.brings(m, i)) * amounts[j]
+	}
+	return sum
+}
+
+// mostRounded is up to how many amounts every way of rounding up and down is
+// tried; beyond it the others are rounded down.
+const mostRounded = 10
+
+// rounded brings the amounts to what can be weighed or measured out: of all ways
+// to round each up or down the one that comes nearest to what is wanted among
+// those that break no limit which the exact plan keeps.
+func (g *program) rounded(x exact) ([]float64, float64) {
+	choices := make([][]float64, 0, len(x.amounts)+1)
+	for j, m := range g.materials {
+		choices = append(choices, roundings(x.amounts[j], m))
+	}
+	choices = append(choices, bailRoundings(x.bail, g.w.v/2))
+	free := 0
+	for j := range choices {
+		if len(choices[j]) > 1 {
+			if free++; free > mostRounded {
+				choices[j] = choices[j][:1]
+			}
+		}
+	}
+	at := make([]float64, len(choices))
+	var best []float64
+	bestHard, bestSoft := math.Inf(1), math.Inf(1)
+	var try func(j int)
+	try = func(j int) {
+		if j < len(choices) {
+			for _, v := range choices[j] {
+				at[j] = v
+				try(j + 1)
+			}
+			return
+		}
+		hard, soft := g.judge(at[:len(at)-1], at[len(at)-1], x)
+		if hard < bestHard || hard == bestHard && soft < bestSoft {
+			best, bestHard, bestSoft = slices.Clone(at), hard, soft
+		}
+	}
+	try(0)
+	// Nothing fits only where water was rounded against a limit: then what the
+	// limit is about goes down step by step.
+	for range 1000 {
+		if bestHard == 0 || !g.stepDown(best[:len(best)-1], best[len(best)-1], x) {
+			break
+		}
+		bestHard, _ = g.judge(best[:len(best)-1], best[len(best)-1], x)
+	}
+	return best[:len(best)-1], best[len(best)-1]
+}
+
+// roundings are an amount rounded down and up to what can be measured out; 0
+// alone where it is less than that.
+func roundings(x float64, m chem.Material) []float64 {
+	smallest := m.Smallest
+	if smallest <= 0 {
+		smallest = math.Pow(10, math.Floor(math.Log10(math.Max(x, 1e-6)))-2)
+	}
+	if x < smallest*(1-1e-9) {
+		return []float64{0}
+	}
+	step := niceStep(smallest, x/200)
+	down, up := clean(math.Floor(x/step+1e-9)*step), clean(math.Ceil(x/step-1e-9)*step)
+	if down < smallest*(1-1e-9) {
+		down = 0
+	}
+	if m.Stock > 0 && up > m.Stock || up == down {
+		return []float64{down}
+	}
+	return []float64{down, up}
+}
+
+// bailRoundings does the same for a bail-out, which a bucket measures to 0.1 L
+// at best.
+func bailRoundings(x, most float64) []float64 {
+	if x < 0.05 {
+		return []float64{0}
+	}
+	step := niceStep(0.1, x/50)
+	down, up := clean(math.Floor(x/step+1e-9)*step), clean(math.Ceil(x/step-1e-9)*step)
+	if up > most || up == down {
+		return []float64{down}
+	}
+	return []float64{down, up}
+}
+
+// niceStep is smallest times 1, 2, 5, 10, 20 ..., the largest that is not above
+// most; three figures of an amount are enough.
+func niceStep(smallest, most float64) float64 {
+	step := smallest
+	for _, by := range []float64{2, 5, 10, 20, 50, 100, 200, 500, 1000, 2000, 5000, 1e4} {
+		if smallest*by > most {
+			break
+		}
+		step = smallest * by
+	}
+	return step
+}
+
+// judge returns by how much amounts break limits that the exact plan keeps, and
+// how far they stay from what is wanted, both relative.
+func (g *program) judge(amounts []float64, bail float64, x exact) (hard, soft float64) {
+	const nothing = 1e-7
+	w := g.w
+	volume := w.v - bail
+	for j, m := range g.materials {
+		volume += litres(m) * amounts[j]
+		if m.Stock > 0 {
+			hard += math.Max(0, amounts[j]/m.Stock-1-nothing)
+		}
+	}
+	hard += math.Max(0, volume/g.mark-1-nothing) + math.Max(0, 1-nothing-volume/g.least)
+	soft += 10 * math.Abs(volume-(w.goal-x.dry)) / w.v
+	for i, b := range g.bounds {
+		excess, low, off := g.breaks(i, amounts, bail)
+		hard += math.Max(0, (excess-x.over[i])/b.size-nothing)
+		soft += 10*math.Max(0, low-x.low[i])/b.size + math.Abs(off)/b.size
+	}
+	return hard, soft
+}
+
+// breaks returns by how much constituent i passes its upper limits, stays below
+// its lower edge, and lies off its aim, in amounts.
+func (g *program) breaks(i int, amounts []float64, bail float64) (excess, low, off float64) {
+	w, b := g.w, g.bounds[i]
+	n, v := g.after(i, amounts, bail)
+	if b.lower {
+		excess = math.Max(0, n-b.room*v)
+	}
+	if b.upper {
+		h := w.needs[i].c.High
+		excess = math.Max(0, math.Max(n-h*v-b.rhsNow, n-w.mean[i]+w.later[i]-h*(v-w.dry)-b.rhsLater))
+	}
+	if b.edged {
+		low = math.Max(0, b.edge*v-n)
+	}
+	if b.dosed {
+		off = b.aim*v - n
+	}
+	return excess, low, off
+}
+
+// stepDown lowers by one step whatever brings a constituent that passes a limit,
+// or water where the level does. It tells whether anything was lowered.
+func (g *program) stepDown(amounts []float64, bail float64, x exact) bool {
+	lowered := false
+	for j, m := range g.materials {
+		if amounts[j] <= 0 {
+			continue
+		}
+		guilty := false
+		volume := g.w.v - bail
+		for k, o := range g.materials {
+			volume += litres(o) * amounts[k]
+		}
+		guilty = isWater(m) && volume > g.mark
+		for i, b := range g.bounds {
+			excess, _, _ := g.breaks(i, amounts, bail)
+			guilty = guilty || g.brings(m, i) > 0 && excess-x.over[i] > 1e-7*b.size
+		}
+		if !guilty {
+			continue
+		}
+		step := niceStep(math.Max(m.Smallest, 1e-3), amounts[j]/200)
+		amounts[j] = clean(math.Max(0, amounts[j]-step))
+		if amounts[j] < m.Smallest*(1-1e-9) {
+			amounts[j] = 0
+		}
+		lowered = true
+	}
+	return lowered
+}
+
+// clean takes the dust of binary fractions off a number.
+func clean(x float64) float64 { return math.Round(x*1e6) / 1e6 }
