@@ -2,9 +2,8 @@ package estimate
 
 import (
 	"math"
+	"slices"
 	"time"
-
-	"steadybath/chem"
 )
 
 // useWindow is how far back the shop's pattern of plating is looked at.
@@ -19,12 +18,12 @@ func (e *Estimate) AhPerDay() (mean, u float64) {
 		from = e.Bath.Began
 	}
 	days := math.Max(7, e.At.Sub(from).Hours()/24)
-	sum, squares, n := 0.0, 0.0, 0.0
-	for _, f := range e.Bath.Facts {
-		if p, ok := f.Body.(chem.Plate); ok && f.Time.After(from) && !f.Time.After(e.At) {
-			q := p.Charge.Value("Ah")
-			sum, squares, n = sum+q, squares+q*q, n+1
+	sum, squares := 0.0, 0.0
+	for _, p := range slices.Backward(e.run.used) {
+		if !p.at.After(from) {
+			break
 		}
+		sum, squares = sum+p.ah, squares+p.ah*p.ah
 	}
 	// Runs come as they come: a compound Poisson count, whose variance is the
 	// sum of the squares.
@@ -40,7 +39,7 @@ func (e *Estimate) Ahead(days, ah float64) (mean []float64, cov [][]float64) {
 	for range parts {
 		r.rest(days / parts)
 		if ah > 0 {
-			r.charge(ah/parts, runAmmeter, 0, 0)
+			r.charge(ah/parts, r.noise.runAmmeter, 0, 0)
 		}
 	}
 	later := &Estimate{run: r}

@@ -2,7 +2,9 @@ package estimate
 
 import (
 	"fmt"
+	"maps"
 	"math"
+	"slices"
 	"sort"
 	"time"
 
@@ -26,7 +28,7 @@ const (
 
 // Flag is something to distrust or to do, in words.
 type Flag struct {
-	Kind    string // held, confirmed, dropped, unknown, level, anodes, meter, material
+	Kind    string // held, anodes, confirmed, unknown, balance, meter, gain, material, unit, dropped
 	Subject string
 	Time    time.Time
 	Why     string
@@ -113,16 +115,18 @@ func (r *run) answer(t time.Time) *Estimate {
 	l := r.l
 	e := &Estimate{Bath: r.bath, At: t, Recipe: r.recipe, Readings: r.read, Track: r.track, LogLik: r.loglik, run: r}
 	for i := range e.Readings {
-		e.Readings[i].Fate = r.status[e.Readings[i].Fact.ID]
+		e.Readings[i].Fate = r.status[e.Readings[i].Fact.ID].fate
 	}
 	others := r.others()
-	e.Volume, e.UVolume = r.s.x(l.volume), math.Sqrt(math.Max(0, r.s.p(l.volume, l.volume)))
-	e.Low90V, e.High90V = e.Volume-z90*e.UVolume, e.Volume+z90*e.UVolume
+	e.Volume, e.UVolume = r.volume(), r.s.sd(l.volume)
+	e.Low90V, e.High90V = math.Max(0, e.Volume-z90*e.UVolume), e.Volume+z90*e.UVolume
 	for _, o := range others {
-		v, u := o.s.x(l.volume), math.Sqrt(math.Max(0, o.s.p(l.volume, l.volume)))
-		e.Low90V, e.High90V = math.Min(e.Low90V, v-z90*u), math.Max(e.High90V, v+z90*u)
+		v, u := o.volume(), o.s.sd(l.volume)
+		e.Low90V, e.High90V = math.Min(e.Low90V, math.Max(0, v-z90*u)), math.Max(e.High90V, v+z90*u)
 	}
-	e.UVolume = math.Max(e.UVolume, (e.High90V-e.Low90V)/2/z90)
+	if len(others) > 0 {
+		e.UVolume = math.Max(e.UVolume, (e.High90V-e.Low90V)/2/z90)
+	}
 	for i, c := range l.cons {
 		x := Constituent{Constituent: c, Known: r.seen[i]}
 		x.Value, x.U = r.concentration(i)
@@ -131,7 +135,9 @@ func (r *run) answer(t time.Time) *Estimate {
 			v, u := o.concentration(i)
 			x.Low90, x.High90 = math.Min(x.Low90, math.Max(0, v-z90*u)), math.Max(x.High90, v+z90*u)
 		}
-		x.U = math.Max(x.U, (x.High90-x.Low90)/2/z90*boolTo(len(others) > 0))
+		if len(others) > 0 {
+			x.U = math.Max(x.U, (x.High90-x.Low90)/2/z90)
+		}
 		x.Verdict = verdict(x)
 		x.PerDay, x.PerAh = r.drift(i)
 		for k := range e.Readings {
@@ -157,22 +163,10 @@ func (r *run) answer(t time.Time) *Estimate {
 	return e
 }
 
-func boolTo(b bool) float64 {
-	if b {
-		return 1
-	}
-	return 0
-}
-
 // others returns the bath as it would be if each held reading were right.
 func (r *run) others() []*run {
 	var out []*run
-	names := make([]string, 0, len(r.holds))
-	for name := range r.holds {
-		names = append(names, name)
-	}
-	sort.Strings(names)
-	for _, name := range names {
+	for _, name := range slices.Sorted(maps.Keys(r.holds)) {
 		h := r.holds[name]
 		for _, e := range explanations(h.subj) {
 			alt := r.explain(h, e)
@@ -203,7 +197,7 @@ func verdict(c Constituent) Verdict {
 // drift returns how a concentration changes per day at rest and per
 // ampere-hour while water keeps the volume where it is.
 func (r *run) drift(i int) (perDay, perAh float64) {
-	v := math.Max(1e-3, r.s.x(r.l.volume))
+	v := r.volume()
 	change := func(happen func(*run)) float64 {
 		later := r.clone()
 		later.keep, later.replay = false, true
@@ -217,7 +211,7 @@ func (r *run) rates() []Rate {
 	l := r.l
 	var out []Rate
 	add := func(name string, i int, unit string) {
-		if u := math.Sqrt(math.Max(0, r.s.p(i, i))); u > 0 || r.s.x(i) != 0 {
+		if u := r.s.sd(i); u > 0 || r.s.x(i) != 0 {
 			out = append(out, Rate{Name: name, Unit: unit, Value: r.s.x(i), U: u})
 		}
 	}
@@ -233,6 +227,9 @@ func (r *run) rates() []Rate {
 		add("chloride loss", l.gamma, "mg/Ah")
 	}
 	add("ammeter factor", l.meter, "")
+	if r.soluble() {
+		add("sludge", l.sludge, "")
+	}
 	for i, c := range l.cons {
 		if l.use[i] >= 0 {
 			add(c.Name+" use", l.use[i], "mL/Ah")
@@ -250,7 +247,7 @@ func (r *run) anodes() []Anode {
 	for _, h := range r.hung {
 		a := Anode{ID: h.id, Form: h.form, Hung: h.hung, Mass: math.NaN(), Started: h.mass}
 		if h.at >= 0 {
-			a.Mass, a.U = r.s.x(h.at), math.Sqrt(math.Max(0, r.s.p(h.at, h.at)))
+			a.Mass, a.U = r.s.x(h.at), r.s.sd(h.at)
 		}
 		out = append(out, a)
 	}
@@ -269,36 +266,35 @@ func (r *run) allFlags(e *Estimate) []Flag {
 	var out []Flag
 	for _, c := range e.Constituents {
 		if c.Held != nil {
-			out = append(out, Flag{"held", c.Name, c.Held.Fact.Time, heldWords(*c.Held)})
+			out = append(out, Flag{"held", c.Name, c.Held.Fact.Time, heldWords(*c.Held, c)})
 		}
 		if !c.Known && !c.Contaminant() {
-			out = append(out, Flag{"unknown", c.Name, r.bath.Began, fmt.Sprintf("nothing has been read yet, so the value is only what baths of this kind hold; titrate %s", c.Name)})
+			out = append(out, r.unknown(c))
 		}
 	}
-	for name, h := range r.holds {
+	for _, name := range slices.Sorted(maps.Keys(r.holds)) {
+		h := r.holds[name]
 		if h.subj.con >= 0 {
 			continue
 		}
-		f := r.bath.Facts[h.index]
+		word := "read the level again"
+		if h.subj.at != r.l.volume {
+			word = "weigh " + name + " again"
+		}
 		for _, rd := range e.Readings {
-			if rd.Fact.ID == f.ID {
-				word := "read the level again"
-				if name != "volume" {
-					word = "weigh it again"
-				}
-				out = append(out, Flag{"held", name, f.Time, fmt.Sprintf("%s: %s %s is %.1f standard deviations %s what the log explains (%s)",
-					word, figure(rd.Value), rd.Unit, math.Abs(rd.Off), side(rd.Off), figure(rd.Expected))})
+			if rd.Fact.ID == r.bath.Facts[h.index].ID {
+				out = append(out, Flag{"held", name, rd.Fact.Time, word + ": " + offWords(rd)})
 			}
 		}
 	}
 	for _, f := range r.flags {
-		if e.At.Sub(f.Time) <= recent || f.Kind == "material" {
+		if e.At.Sub(f.Time) <= recent || f.Kind == "material" || f.Kind == "unit" {
 			out = append(out, f)
 		}
 	}
 	for _, rd := range e.Readings {
 		if rd.Fate == Dropped && e.At.Sub(rd.Fact.Time) <= recent {
-			out = append(out, Flag{"dropped", rd.Subject, rd.Fact.Time, fmt.Sprintf("%s %s was not used: the reading after it agrees with the log", figure(rd.Value), rd.Unit)})
+			out = append(out, Flag{"dropped", rd.Subject, rd.Fact.Time, fmt.Sprintf("%s %s was not used: %s", figure(rd.Value), rd.Unit, r.status[rd.Fact.ID].why)})
 		}
 	}
 	if f, ok := r.polarised(); ok {
@@ -314,7 +310,7 @@ func (r *run) allFlags(e *Estimate) []Flag {
 }
 
 func order(kind string) int {
-	for i, k := range []string{"held", "anodes", "confirmed", "unknown", "balance", "meter", "material", "dropped"} {
+	for i, k := range []string{"held", "anodes", "confirmed", "unknown", "balance", "meter", "gain", "material", "unit", "dropped"} {
 		if k == kind {
 			return i
 		}
@@ -322,9 +318,32 @@ func order(kind string) int {
 	return 99
 }
 
-func heldWords(rd Reading) string {
-	return fmt.Sprintf("re-titrate %s before dosing: %s %s is %.1f standard deviations %s what the log explains (%s)",
-		rd.Subject, figure(rd.Value), rd.Unit, math.Abs(rd.Off), side(rd.Off), figure(rd.Expected))
+// unknown says why nothing is known of a constituent and what would help.
+func (r *run) unknown(c Constituent) Flag {
+	i := r.constituent(c.Name)
+	if with := r.treated[i]; with != "" {
+		for _, f := range slices.Backward(r.bath.Facts) {
+			if t, ok := f.Body.(chem.Treat); ok && string(t.With) == with && !f.Time.After(r.now) {
+				return Flag{"unknown", c.Name, f.Time, fmt.Sprintf("%s treatment took out an unknown part of it; run a panel before relying on it", with)}
+			}
+		}
+	}
+	if c.Role == chem.RoleOrganic {
+		return Flag{"unknown", c.Name, r.bath.Began, "nothing has been read yet, so the value is only what baths of this kind hold; run a panel"}
+	}
+	return Flag{"unknown", c.Name, r.bath.Began, fmt.Sprintf("nothing has been read yet, so the value is only what baths of this kind hold; titrate %s", c.Name)}
+}
+
+func heldWords(rd Reading, c Constituent) string {
+	if c.Role == chem.RoleOrganic {
+		return fmt.Sprintf("run another panel before dosing %s: %s", rd.Subject, offWords(rd))
+	}
+	return fmt.Sprintf("re-titrate %s before dosing: %s", rd.Subject, offWords(rd))
+}
+
+func offWords(rd Reading) string {
+	return fmt.Sprintf("%s %s is %.1f standard deviations %s what the log explains (%s)",
+		figure(rd.Value), rd.Unit, math.Abs(rd.Off), side(rd.Off), figure(rd.Expected))
 }
 
 func side(off float64) string {
@@ -359,7 +378,7 @@ func (r *run) polarised() (Flag, bool) {
 	if d+z90*u > polarisedBelow {
 		return Flag{}, false
 	}
-	return Flag{"anodes", "anodes", r.now, fmt.Sprintf("acid rises while %s falls: the anodes dissolve %.1f %% less than is plated; look for polarised or filmed anodes, clogged bags, or too little anode area",
+	return Flag{"anodes", "anodes", r.now, fmt.Sprintf("acid rises and %s falls with every ampere-hour: the anodes dissolve %.1f %% less than is plated; look for polarised or filmed anodes, clogged bags, or too little anode area",
 		l.cons[l.metal].Name, -100*d)}, true
 }
 

@@ -3,6 +3,7 @@ package estimate
 import (
 	"errors"
 	"fmt"
+	"slices"
 	"strings"
 	"time"
 
@@ -24,6 +25,7 @@ type Bath struct {
 	Facts  []chem.Fact // standing facts in the order in which they happened
 
 	recipes []dated
+	noise   noises
 }
 
 type dated struct {
@@ -31,42 +33,72 @@ type dated struct {
 	recipe *chem.Recipe
 }
 
-// Open reads a bath from one chain of facts in order of entry.
+// Open reads a bath from one chain of facts in order of entry. Where a chain
+// begins a bath twice the earlier beginning counts.
 func Open(entered []chem.Fact) (*Bath, error) {
-	b := &Bath{Facts: chem.Standing(entered)}
-	for _, f := range b.Facts {
-		switch body := f.Body.(type) {
-		case chem.Begin:
-			r, err := recipe.Parse(f.Bath, []byte(body.Recipe))
-			if err != nil {
-				return nil, fmt.Errorf("recipe of bath %s: %w", f.Bath, err)
-			}
-			b.Name, b.Zone, b.Tank, b.Began = f.Bath, body.Zone, body.Tank, f.Time
-			b.Volume = r.Volume
-			if body.Volume.Given() {
-				b.Volume = body.Volume.Value("L")
-			}
-			b.recipes = append(b.recipes, dated{f.Time, r})
-		case chem.Setting:
-			if len(b.recipes) == 0 {
-				return nil, fmt.Errorf("setting %s is dated before its bath was set up", body.Key)
-			}
-			r, err := recipe.Apply(b.recipes[len(b.recipes)-1].recipe, body)
-			if err != nil {
-				return nil, fmt.Errorf("setting %s of %s: %w", body.Key, f.Time.Format(time.DateOnly), err)
-			}
-			b.recipes = append(b.recipes, dated{f.Time, r})
-		}
-	}
-	if len(b.recipes) == 0 {
+	b := &Bath{Facts: chem.Standing(entered), noise: usualNoises()}
+	meterLast(b.Facts)
+	at := slices.IndexFunc(b.Facts, func(f chem.Fact) bool { return f.Kind() == chem.KindBath })
+	if at < 0 {
 		return nil, ErrNoBath
+	}
+	f := b.Facts[at]
+	body := f.Body.(chem.Begin)
+	r, err := recipe.Parse(f.Bath, []byte(body.Recipe))
+	if err != nil {
+		return nil, fmt.Errorf("recipe of bath %s: %w", f.Bath, err)
+	}
+	b.Name, b.Zone, b.Tank, b.Began = f.Bath, body.Zone, body.Tank, f.Time
+	b.Volume = r.Volume
+	if body.Volume.Given() {
+		b.Volume = body.Volume.Value("L")
 	}
 	// A log that was kept on paper may go back before the day on which the bath
 	// was set up here.
-	if first := b.Facts[0].Time; first.Before(b.Began) {
-		b.Began, b.recipes[0].from = first, first
+	for _, f := range b.Facts[:at] {
+		if happens(f.Kind()) {
+			b.Began = f.Time
+			break
+		}
+	}
+	b.recipes = []dated{{b.Began, r}}
+	for _, f := range b.Facts {
+		body, ok := f.Body.(chem.Setting)
+		if !ok {
+			continue
+		}
+		last := &b.recipes[len(b.recipes)-1]
+		r, err := recipe.Apply(last.recipe, body)
+		if err != nil {
+			return nil, fmt.Errorf("setting %s of %s: %w", body.Key, f.Time.Format(time.DateOnly), err)
+		}
+		if f.Time.After(last.from) {
+			b.recipes = append(b.recipes, dated{f.Time, r})
+		} else {
+			last.recipe = r
+		}
 	}
 	return b, nil
+}
+
+// happens tells whether a fact of the kind does or says something about what is
+// in the tank.
+func happens(k chem.Kind) bool {
+	switch k {
+	case chem.KindBath, chem.KindSetting, chem.KindTitrant, chem.KindMaterial, chem.KindNote, chem.KindVoid, chem.KindChange:
+		return false
+	}
+	return true
+}
+
+// meterLast puts meter readings after the plating runs of the same moment,
+// whatever their ids: the reading has those runs in it.
+func meterLast(facts []chem.Fact) {
+	for i := 1; i < len(facts); i++ {
+		for k := i; k > 0 && facts[k].Kind() == chem.KindPlate && facts[k-1].Kind() == chem.KindMeter && facts[k].Time.Equal(facts[k-1].Time); k-- {
+			facts[k], facts[k-1] = facts[k-1], facts[k]
+		}
+	}
 }
 
 // Recipe returns the recipe with the settings in force at t.
@@ -82,7 +114,7 @@ func (b *Bath) Recipe(t time.Time) *chem.Recipe {
 }
 
 // Most returns the volume the tank may hold, and Least the volume below which
-// it should not be run; 20 % above and 20 % below the bath's volume where the
+// it should not be run; 2 % above and 20 % below the bath's volume where the
 // tank was not measured.
 func (b *Bath) Most() float64 {
 	if b.Tank.Most.Given() {

@@ -6,35 +6,38 @@ import (
 	"steadybath/chem"
 )
 
-// Noise of the rates, from a fit to simulated baths (see the calibration tests):
-// what a rate does from run to run and from day to day. Relative ones are
-// relative to the present belief, sqrt(estimate^2 + variance), never to the
-// prior: a prior that is off must not make the filter deaf or nervous.
-const (
-	runAnode    = 0.006 // absolute, per plating run
-	runCathode  = 0.003 // absolute, per plating run
-	runDrag     = 0.25  // relative, per plating run
-	runUse      = 0.15  // relative, per plating run
-	runChloride = 0.10  // relative, per plating run
-	runAmmeter  = 0.004 // relative, per plating run that states no uncertainty
-	runShare    = 0.03  // relative, an anode's share of the current, per run
-	shareU      = 0.03  // relative, an anode's lasting share beside the one by area, before any weighing
+// noises say what a rate does from run to run and from day to day, found on
+// simulated baths (see the calibration tests; no published series of daily rates
+// of small baths was found). Relative ones are relative to the present belief,
+// sqrt(estimate^2 + variance), never to the prior: a prior that is off must not
+// make the filter deaf or nervous.
+type noises struct {
+	runAnode, runCathode            float64 // absolute, per plating run
+	runDrag, runUse, runChloride    float64 // relative, per plating run
+	runAmmeter                      float64 // relative, per plating run that states no uncertainty
+	runShare                        float64 // absolute, of an anode's share of the current, per plating run
+	dayDissolve, dayEvaporate       float64 // relative, per square root of a day
+	dayLoss                         float64 // relative, per square root of a day
+	walkAnode, walkShare            float64 // absolute, per square root of a day
+	walkDissolve, walkDrag, walkUse float64 // relative, per square root of a day
+	walkEvaporate, walkLoss, walkCl float64 // relative, per square root of a day
+	amount                          float64 // of every amount, per square root of a day: what no equation covers
+	lot                             float64 // times the uncertainty that a titrant lot's readings share
+}
 
-	dayDissolve  = 0.25 // relative, per square root of a day
-	dayEvaporate = 0.35 // relative, per square root of a day
-	dayLoss      = 0.10 // relative, per square root of a day
+func usualNoises() noises {
+	return noises{
+		runAnode: 0.006, runCathode: 0.003, runDrag: 0.25, runUse: 0.15, runChloride: 0.10, runAmmeter: 0.004, runShare: 0.03,
+		dayDissolve: 0.25, dayEvaporate: 0.35, dayLoss: 0.10,
+		walkAnode: 0.0006, walkShare: 0.003, walkDissolve: 0.015, walkDrag: 0.01, walkUse: 0.014,
+		walkEvaporate: 0.03, walkLoss: 0.01, walkCl: 0.01,
+		amount: 1e-4, lot: 1,
+	}
+}
 
-	walkAnode     = 0.0006 // absolute, per square root of a day
-	walkDissolve  = 0.015  // relative, per square root of a day
-	walkDrag      = 0.01   // relative, per square root of a day
-	walkEvaporate = 0.03   // relative, per square root of a day
-	walkUse       = 0.014  // relative, per square root of a day
-	walkLoss      = 0.01   // relative, per square root of a day
-	walkChloride  = 0.01   // relative, per square root of a day
-	walkShare     = 0.003  // absolute, an anode's lasting share, per square root of a day
-
-	amountFloor = 1e-4 // of every amount, per square root of a day: what no equation covers
-)
+// shareU is how far an anode's lasting share of the current may lie from the one
+// by area, absolute, before any weighing: an assumption of this project.
+const shareU = 0.03
 
 // priorWidth widens the recipe's priors of rates: a guess of one's own
 // uncertainty is nearly always too narrow, and a prior twice as wide costs
@@ -44,6 +47,14 @@ const priorWidth = 2
 // fadeBelow is the part of an organic's target below which its use fades out,
 // so that no amount becomes negative.
 const fadeBelow = 0.1
+
+// A tank that nobody tops up (or whose topping up nobody writes down) dries out
+// slower and slower below dryBelow of the bath's volume; below driest of it
+// nothing can be said any more.
+const (
+	dryBelow = 0.05
+	driest   = 0.01
+)
 
 // Places in the state vector. Amounts come first, in the recipe's order and in
 // the constituent's concentration unit times litres (g, mg or mL); then the
@@ -63,6 +74,7 @@ type layout struct {
 	running int       // L/h
 	gamma   int       // mg/Ah
 	meter   int       // true over shown
+	sludge  int       // fraction of what an anode loses
 	use     []int     // by constituent, -1 where none: mL/Ah
 	loss    []int     // 1/day
 	fixed   int       // count of all of these
@@ -91,7 +103,7 @@ func newLayout(r *chem.Recipe) *layout {
 		}
 	}
 	next := n
-	for _, place := range []*int{&l.volume, &l.anode, &l.cathode, &l.k, &l.drag, &l.dragA, &l.in, &l.still, &l.running, &l.gamma, &l.meter} {
+	for _, place := range []*int{&l.volume, &l.anode, &l.cathode, &l.k, &l.drag, &l.dragA, &l.in, &l.still, &l.running, &l.gamma, &l.meter, &l.sludge} {
 		*place, next = next, next+1
 	}
 	for i, c := range l.cons {
@@ -104,72 +116,80 @@ func newLayout(r *chem.Recipe) *layout {
 	return l
 }
 
+// with returns the same layout with other figures of the same constituents.
+func (l *layout) with(cons []chem.Constituent) *layout {
+	out := *l
+	out.cons = cons
+	return &out
+}
+
 // rest lets days pass without current: chemical dissolution of the hung anodes,
 // evaporation, standing loss of organics, and the slow wandering of every rate.
 //
 //	metal +k·a·t    acid -(z/2)·k·a·t    organic -λ·n·t    volume -e·t
 func (r *run) rest(days float64) {
+	dry := dryBelow * r.bath.Volume
 	for days > 0 {
 		dt := math.Min(days, 7)
+		if e := r.s.x(r.l.still); e > 0 && r.volume() < 10*dry+7*e {
+			dt = math.Min(dt, math.Max(0.25, dry/2/e))
+		}
 		days -= dt
 		r.restStep(dt)
 	}
 }
 
 func (r *run) restStep(dt float64) {
-	s, l := r.s, r.l
+	s, l, w := r.s, r.l, &r.noise
 	t := s.newStep()
 	root := math.Sqrt(dt)
-	a := r.areaHung()
-	if a > 0 && l.metal >= 0 && r.soluble() {
+	if a := r.areaHung(); a > 0 && l.metal >= 0 && r.soluble() {
 		mol := s.x(l.k) * a * dt
-		shake := dayDissolve * s.belief(l.k) * a * root
-		terms := []term{{at: l.metal, by: shake * l.perMol[l.metal]}}
+		shake := w.dayDissolve * s.belief(l.k) * a * root
+		of := t.source()
 		t.move(l.metal, mol*l.perMol[l.metal])
 		t.slope(l.metal, l.k, a*dt*l.perMol[l.metal])
+		t.stir(of, l.metal, shake*l.perMol[l.metal])
 		if l.acid >= 0 {
-			half := float64(r.recipe.Charge) / 2
-			t.move(l.acid, -half*mol*l.perMol[l.acid])
-			t.slope(l.acid, l.k, -half*a*dt*l.perMol[l.acid])
-			terms = append(terms, term{at: l.acid, by: -half * shake * l.perMol[l.acid]})
+			acid := -float64(r.recipe.Charge) / 2 * l.perMol[l.acid]
+			t.move(l.acid, mol*acid)
+			t.slope(l.acid, l.k, a*dt*acid)
+			t.stir(of, l.acid, shake*acid)
 		}
-		for _, h := range r.hung {
-			if h.at < 0 {
-				continue
-			}
-			whole := h.share(r) * l.cons[l.metal].MolarMass / 1000 * (1 + r.recipe.Prior.Sludge.Value)
-			kg := whole * (1 + s.x(h.off))
-			t.move(h.at, -mol*kg)
-			t.slope(h.at, l.k, -a*dt*kg)
-			t.slope(h.at, h.off, -mol*whole)
-			terms = append(terms, term{at: h.at, by: -shake * kg})
-			t.shake(term{at: h.off, by: walkShare * root})
-		}
-		t.shake(terms...)
+		r.lose(t, mol, []term{{l.k, a * dt}}, []term{{of, shake}}, 0)
 	}
-	t.move(l.volume, -s.x(l.still)*dt)
-	t.slope(l.volume, l.still, -dt)
-	t.shake(term{at: l.volume, by: dayEvaporate * s.belief(l.still) * root})
+	for _, h := range r.hung {
+		if h.at >= 0 {
+			t.shake(h.off, w.walkShare*root)
+		}
+	}
+	v, dry := r.volume(), dryBelow*r.bath.Volume
+	wet, dWet := fade(v, dry)
+	t.move(l.volume, -s.x(l.still)*dt*wet)
+	t.slope(l.volume, l.still, -dt*wet)
+	t.slope(l.volume, l.volume, -s.x(l.still)*dt*dWet)
+	t.shake(l.volume, w.dayEvaporate*s.belief(l.still)*root*wet)
 	for i := range l.cons {
 		if l.loss[i] >= 0 {
 			lambda := math.Max(0, s.x(l.loss[i]))
 			kept := math.Exp(-lambda * dt)
 			t.move(i, s.x(i)*(kept-1))
 			t.slope(i, i, kept-1)
-			t.slope(i, l.loss[i], -dt*kept*s.x(i))
-			t.shake(term{at: i, by: dayLoss * s.belief(l.loss[i]) * root * s.x(i)})
-			t.shake(term{at: l.use[i], by: walkUse * s.belief(l.use[i]) * root})
-			t.shake(term{at: l.loss[i], by: walkLoss * s.belief(l.loss[i]) * root})
+			if s.x(l.loss[i]) > 0 {
+				t.slope(i, l.loss[i], -dt*kept*s.x(i))
+			}
+			t.shake(i, w.dayLoss*s.belief(l.loss[i])*root*s.x(i)*kept)
+			t.shake(l.use[i], w.walkUse*s.belief(l.use[i])*root)
+			t.shake(l.loss[i], w.walkLoss*s.belief(l.loss[i])*root)
 		}
-		t.shake(term{at: i, by: amountFloor * s.x(i) * root})
+		t.shake(i, w.amount*s.x(i)*root)
 	}
 	if r.soluble() {
-		t.shake(term{at: l.anode, by: walkAnode * root})
+		t.shake(l.anode, w.walkAnode*root)
 	}
-	for _, walk := range []term{{at: l.k, by: walkDissolve}, {at: l.drag, by: walkDrag}, {at: l.dragA, by: walkDrag},
-		{at: l.in, by: walkDrag}, {at: l.still, by: walkEvaporate}, {at: l.running, by: walkEvaporate},
-		{at: l.gamma, by: walkChloride}} {
-		t.shake(term{at: walk.at, by: walk.by * s.belief(walk.at) * root})
+	for _, walk := range [...]term{{l.k, w.walkDissolve}, {l.drag, w.walkDrag}, {l.dragA, w.walkDrag}, {l.in, w.walkDrag},
+		{l.still, w.walkEvaporate}, {l.running, w.walkEvaporate}, {l.gamma, w.walkCl}} {
+		t.shake(walk.at, walk.by*s.belief(walk.at)*root)
 	}
 	r.apply(t)
 }
@@ -181,30 +201,42 @@ func (r *run) restStep(dt float64) {
 //	chloride -γ·(c/target)·gq - c·w·gq      others -c·w·gq
 //	organic  -β·gq·f(c) - c·w·gq            volume -e₁·h - (w-w_in)·gq
 func (r *run) charge(q, uq, hours, area float64) {
-	const most = 0.02 // of the volume dragged out in one linear step
-	drag := math.Abs(r.s.x(r.l.drag)*q + r.s.x(r.l.dragA)*area)
-	parts := math.Ceil(drag / (most * math.Max(1, r.s.x(r.l.volume))))
-	parts = math.Min(math.Max(parts, 1), 100)
-	for range int(parts) {
+	const (
+		most  = 0.02 // of the volume dragged out in one linear step
+		fades = 0.5  // of the amount at which an organic's use fades, used up in one step
+		parts = 200
+	)
+	s, l, v := r.s, r.l, r.volume()
+	n := math.Ceil(math.Abs(s.x(l.drag)*q+s.x(l.dragA)*area) / (most * v))
+	for i, c := range l.cons {
+		if l.use[i] < 0 {
+			continue
+		}
+		faint := fadeBelow * c.Target * v
+		if used := s.x(l.use[i]) * q; faint > 0 && s.x(i)-used < 5*faint {
+			n = math.Max(n, math.Ceil(used/(fades*faint)))
+		}
+	}
+	n = math.Min(math.Max(n, 1), parts)
+	for range int(n) {
 		// Noise of independent parts adds in squares: each takes the whole
 		// run's relative scatter times the root of their number.
-		r.chargeStep(q/parts, hours/parts, area/parts, uq, math.Sqrt(parts))
+		r.chargeStep(q/n, hours/n, area/n, uq, math.Sqrt(n))
 	}
 }
 
 func (r *run) chargeStep(q, hours, area, uq, spread float64) {
-	s, l := r.s, r.l
+	s, l, w := r.s, r.l, &r.noise
 	t := s.newStep()
-	v := math.Max(1e-3, s.x(l.volume))
-	g := s.x(l.meter)
-	gq := g * q
+	v := r.volume()
+	gq := s.x(l.meter) * q
 	out := s.x(l.drag)*gq + s.x(l.dragA)*area // L of bath carried out
-	meter := make([]term, 0, len(l.cons)+4)
+	meter, drag, dragA := t.source(), t.source(), t.source()
+	uDrag, uDragA := w.runDrag*s.belief(l.drag)*spread, w.runDrag*s.belief(l.dragA)*spread
 	each := func(i int, perCharge float64) { // what one true Ah does to place i
-		meter = append(meter, term{at: i, by: perCharge * gq * uq * spread})
+		t.stir(meter, i, perCharge*gq*uq*spread)
 		t.slope(i, l.meter, perCharge*q)
 	}
-	var dragNoise, dragAreaNoise []term
 	for i := range l.cons {
 		c := s.x(i) / v
 		t.move(i, -c*out)
@@ -212,92 +244,137 @@ func (r *run) chargeStep(q, hours, area, uq, spread float64) {
 		t.slope(i, l.volume, c*out/v)
 		t.slope(i, l.drag, -c*gq)
 		t.slope(i, l.dragA, -c*area)
+		t.stir(drag, i, -c*gq*uDrag)
+		t.stir(dragA, i, -c*area*uDragA)
 		perCharge := -c * s.x(l.drag)
-		dragNoise = append(dragNoise, term{at: i, by: -c * gq * runDrag * s.belief(l.drag) * spread})
-		dragAreaNoise = append(dragAreaNoise, term{at: i, by: -c * area * runDrag * s.belief(l.dragA) * spread})
 		if l.use[i] >= 0 {
 			beta := s.x(l.use[i])
-			c0 := fadeBelow * l.cons[i].Target
-			f, df := fade(c, c0)
+			f, df := fade(c, fadeBelow*l.cons[i].Target)
 			t.move(i, -beta*gq*f)
 			t.slope(i, i, -beta*gq*df/v)
 			t.slope(i, l.volume, beta*gq*df*c/v)
 			t.slope(i, l.use[i], -gq*f)
-			t.shake(term{at: i, by: gq * f * runUse * s.belief(l.use[i]) * spread})
+			t.shake(i, gq*f*w.runUse*s.belief(l.use[i])*spread)
 			perCharge -= beta * f
 		}
 		if i == l.chloride && l.cons[i].Target > 0 {
-			perAh := c / l.cons[i].Target * r.chlorideUnit()
+			perC := r.chlorideUnit() / l.cons[i].Target // lost per Ah and γ, at concentration 1
 			gamma := s.x(l.gamma)
-			t.move(i, -gamma*perAh*gq)
-			t.slope(i, i, -gamma*perAh*gq/math.Max(1e-9, s.x(i)))
-			t.slope(i, l.volume, gamma*perAh*gq/v)
-			t.slope(i, l.gamma, -perAh*gq)
-			t.shake(term{at: i, by: perAh * gq * runChloride * s.belief(l.gamma) * spread})
-			perCharge -= gamma * perAh
+			t.move(i, -gamma*perC*c*gq)
+			t.slope(i, i, -gamma*perC*gq/v)
+			t.slope(i, l.volume, gamma*perC*c*gq/v)
+			t.slope(i, l.gamma, -perC*c*gq)
+			t.shake(i, perC*c*gq*w.runChloride*s.belief(l.gamma)*spread)
+			perCharge -= gamma * perC * c
 		}
-		if i != l.metal && i != l.acid {
-			each(i, perCharge)
-		}
+		each(i, perCharge)
 	}
-	r.electrodes(t, each, gq, spread)
-	in := s.x(l.in) * gq
-	t.move(l.volume, in-out-s.x(l.running)*hours)
+	r.electrodes(t, each, meter, gq, q, uq, spread)
+	t.move(l.volume, s.x(l.in)*gq-out-s.x(l.running)*hours)
 	t.slope(l.volume, l.in, gq)
 	t.slope(l.volume, l.drag, -gq)
 	t.slope(l.volume, l.dragA, -area)
 	t.slope(l.volume, l.running, -hours)
 	each(l.volume, s.x(l.in)-s.x(l.drag))
-	t.shake(term{at: l.volume, by: hours * dayEvaporate * s.belief(l.running) * spread})
-	t.shake(append(dragNoise, term{at: l.volume, by: -gq * runDrag * s.belief(l.drag) * spread})...)
-	t.shake(append(dragAreaNoise, term{at: l.volume, by: -area * runDrag * s.belief(l.dragA) * spread})...)
-	t.shake(meter...)
+	t.stir(drag, l.volume, -gq*uDrag)
+	t.stir(dragA, l.volume, -area*uDragA)
+	t.shake(l.volume, hours*w.dayEvaporate*s.belief(l.running)*spread)
 	r.apply(t)
 }
 
 // electrodes adds what current does at anode and cathode: the metal gained and
 // the acid it costs, and what the anodes lose.
-func (r *run) electrodes(t *step, each func(int, float64), gq, spread float64) {
-	s, l := r.s, r.l
+func (r *run) electrodes(t *step, each func(int, float64), meter int, gq, q, uq, spread float64) {
+	s, l, w := r.s, r.l, &r.noise
 	if l.metal < 0 {
 		return
 	}
 	z := float64(r.recipe.Charge)
-	v := math.Max(1e-3, s.x(l.volume))
+	anode, cathode := t.source(), t.source()
 	diff := s.x(l.anode) - s.x(l.cathode)
-	metal := l.perMol[l.metal] / (z * chem.FaradayAh)
-	anodeNoise := []term{{at: l.metal, by: gq * metal * runAnode * spread}}
-	cathodeNoise := []term{{at: l.metal, by: -gq * metal * runCathode * spread}}
-	t.move(l.metal, diff*metal*gq)
-	t.slope(l.metal, l.anode, metal*gq)
-	t.slope(l.metal, l.cathode, -metal*gq)
-	each(l.metal, diff*metal-s.x(l.metal)/v*s.x(l.drag))
+	uAnode, uCathode := w.runAnode*spread, w.runCathode*spread
+	if !r.soluble() {
+		uAnode = 0
+	}
+	gain := func(i int, perCharge float64) { // what one true Ah does at an efficiency of 1
+		t.move(i, diff*perCharge*gq)
+		t.slope(i, l.anode, perCharge*gq)
+		t.slope(i, l.cathode, -perCharge*gq)
+		t.stir(anode, i, gq*perCharge*uAnode)
+		t.stir(cathode, i, -gq*perCharge*uCathode)
+		each(i, diff*perCharge)
+	}
+	gain(l.metal, l.perMol[l.metal]/(z*chem.FaradayAh))
 	if l.acid >= 0 {
-		acid := l.perMol[l.acid] / (2 * chem.FaradayAh)
-		t.move(l.acid, -diff*acid*gq)
-		t.slope(l.acid, l.anode, -acid*gq)
-		t.slope(l.acid, l.cathode, acid*gq)
-		each(l.acid, -diff*acid-s.x(l.acid)/v*s.x(l.drag))
-		anodeNoise = append(anodeNoise, term{at: l.acid, by: -gq * acid * runAnode * spread})
-		cathodeNoise = append(cathodeNoise, term{at: l.acid, by: gq * acid * runCathode * spread})
+		gain(l.acid, -l.perMol[l.acid]/(2*chem.FaradayAh))
 	}
 	if r.soluble() {
-		for _, h := range r.hung {
-			if h.at < 0 {
-				continue
-			}
-			whole := h.share(r) * l.cons[l.metal].MolarMass / (z * chem.FaradayAh) / 1000 * (1 + r.recipe.Prior.Sludge.Value)
-			kg := whole * (1 + s.x(h.off))
-			t.move(h.at, -s.x(l.anode)*kg*gq)
-			t.slope(h.at, l.anode, -kg*gq)
-			t.slope(h.at, h.off, -s.x(l.anode)*whole*gq)
-			each(h.at, -s.x(l.anode)*kg)
-			anodeNoise = append(anodeNoise, term{at: h.at, by: -kg * gq * runAnode * spread})
-			t.shake(term{at: h.at, by: s.x(l.anode) * kg * gq * runShare * spread})
-		}
-		t.shake(anodeNoise...)
+		perAh := 1 / (z * chem.FaradayAh) // mol
+		mol := s.x(l.anode) * gq * perAh
+		r.lose(t, mol, []term{{l.anode, gq * perAh}, {l.meter, s.x(l.anode) * q * perAh}},
+			[]term{{anode, gq * perAh * uAnode}, {meter, mol * uq * spread}}, w.runShare*spread)
 	}
-	t.shake(cathodeNoise...)
+}
+
+// lose takes from the weighed anodes what mol of dissolved metal cost them,
+// sludge included. by holds the derivatives of mol by place, noise what one
+// standard deviation of a source does to mol, uShare the scatter of an anode's
+// share, absolute: what one anode takes more, the others take less.
+func (r *run) lose(t *step, mol float64, by, noise []term, uShare float64) {
+	s, l := r.s, r.l
+	sum := 0.0
+	for _, h := range r.hung {
+		sum += r.weight(h)
+	}
+	if sum <= 0 {
+		return
+	}
+	kept := 1 - math.Min(math.Max(s.x(l.sludge), 0), 0.5)
+	gross := l.cons[l.metal].MolarMass / 1000 / kept // kg per mol dissolved
+	m := float64(len(r.hung))
+	first := t.count
+	if uShare > 0 && m > 1 {
+		for range r.hung {
+			t.source()
+		}
+	}
+	for i, h := range r.hung {
+		if h.at < 0 {
+			continue
+		}
+		share := r.weight(h) / sum
+		kg := gross * share
+		t.move(h.at, -mol*kg)
+		t.slope(h.at, l.sludge, -mol*kg/kept)
+		for _, d := range by {
+			t.slope(h.at, d.at, -d.by*kg)
+		}
+		for _, d := range noise {
+			t.stir(d.at, h.at, -d.by*kg)
+		}
+		for j, o := range r.hung {
+			same := 0.0
+			if i == j {
+				same = 1
+			}
+			if o.at >= 0 {
+				t.slope(h.at, o.off, -mol*gross*(same-share)/sum)
+			}
+			if uShare > 0 && m > 1 {
+				t.stir(first+j, h.at, -mol*gross*uShare*math.Sqrt(m/(m-1))*(same-1/m))
+			}
+		}
+	}
+}
+
+// weight is what an anode's share of the current is in proportion to: its share
+// by area, where all areas are known, and its lasting deviation from it.
+func (r *run) weight(h hungAnode) float64 {
+	w := h.share(r)
+	if h.at >= 0 {
+		w += r.s.x(h.off)
+	}
+	return math.Max(w, 0.02)
 }
 
 // chlorideUnit turns mg into the unit in which chloride is kept.

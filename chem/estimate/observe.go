@@ -81,8 +81,10 @@ func (r *run) mass(anode string, m chem.Measured) (observation, bool) {
 	if i < 0 || r.hung[i].at < 0 || !m.Given() {
 		return observation{}, false
 	}
-	return r.direct(subject{"anode " + r.hung[i].id, "kg", -1, r.hung[i].at}, m.Value("kg"), m.Uncertainty("kg", anodeU)), true
+	return r.direct(subject{subjectOf(r.hung[i].id), "kg", -1, r.hung[i].at}, m.Value("kg"), m.Uncertainty("kg", anodeU)), true
 }
+
+func subjectOf(anode string) string { return "anode " + anode }
 
 func (r *run) constituent(name string) int {
 	for i, c := range r.l.cons {
@@ -95,36 +97,40 @@ func (r *run) constituent(name string) int {
 
 // assay observes c = (n/V)·(1+b): a concentration, times the bias of the
 // titrant lot. A relative uncertainty counts at the expected concentration,
-// since at the one read low readings would get too much weight.
+// since at the one read low readings would get too much weight; but a stated one
+// by no more than mostRescaled, since part of it is absolute (a drop is a drop)
+// and a bath that really changed must not be told off for it.
 func (r *run) assay(a chem.Assay) (observation, bool) {
 	i := r.constituent(a.Of)
 	if i < 0 {
 		return observation{}, false
 	}
 	c := r.l.cons[i]
-	value, u, err := a.Value.In(c.Unit)
-	if err != nil {
+	value, u, ok := r.inUnit(a.Value, c)
+	if !ok {
 		return observation{}, false
 	}
 	expected, _ := r.concentration(i)
-	rel := c.AssayU
-	if rel <= 0 {
-		rel = assayFallbackU
-	}
 	size := math.Max(expected, 0.2*c.Target)
-	if a.Value.U.Given() && value > 0 {
-		// Far from what was expected the reading's own size must count, or a
-		// bath that really changed would be told off for it.
-		rel = u / value
+	rescale := 1.0
+	if value > 0 {
+		rescale = math.Min(math.Max(size/value, 1/mostRescaled), mostRescaled)
 	}
-	o := r.concentrationOf(i, value, rel*size)
-	shared := a.ULot.Float()
-	if scale, err := a.Value.Unit.Convert(1, c.Unit); err == nil {
-		shared *= scale
+	if a.Value.U.Given() {
+		u *= rescale
+	} else if c.AssayU > 0 {
+		u = c.AssayU * size
+	} else {
+		u = assayFallbackU * size
+	}
+	o := r.concentrationOf(i, value, u)
+	shared := a.ULot.Float() * r.noise.lot
+	if n := a.Value.Number.Float(); n > 0 {
+		shared /= n
 	}
 	if shared > 0 && value > 0 {
 		if t := a.Titration; t != nil && t.Titrant != "" {
-			at := r.lotBias(strings.ToLower(t.Titrant+"/"+t.Lot), shared/value)
+			at := r.lotBias(t.Titrant, t.Lot, shared)
 			bias := r.s.x(at)
 			for k := range o.h {
 				o.h[k].by *= 1 + bias
@@ -132,7 +138,7 @@ func (r *run) assay(a chem.Assay) (observation, bool) {
 			o.h = append(o.h, term{at: at, by: o.expected})
 			o.expected *= 1 + bias
 		} else {
-			o.r += math.Pow(shared/value*size, 2)
+			o.r += math.Pow(shared*value*rescale, 2)
 		}
 	}
 	if !a.Sample.Returned {
@@ -144,8 +150,12 @@ func (r *run) assay(a chem.Assay) (observation, bool) {
 	return o, true
 }
 
+// mostRescaled is how far the stated uncertainty of a reading is carried from
+// the concentration read to the one expected: an assumption of this project.
+const mostRescaled = 1.25
+
 func (r *run) concentrationOf(i int, value, u float64) observation {
-	v := math.Max(1e-3, r.s.x(r.l.volume))
+	v := r.volume()
 	c := r.s.x(i) / v
 	return observation{subj: subject{r.l.cons[i].Name, r.l.cons[i].Unit, i, -1}, value: value, expected: c,
 		h: []term{{at: i, by: 1 / v}, {at: r.l.volume, by: -c / v}}, r: u * u}
@@ -164,11 +174,14 @@ func (r *run) panel(p chem.Panel) (observation, bool) {
 	var o observation
 	switch {
 	case p.Value.Given():
-		value, _, err := p.Value.In(con.Unit)
-		if err != nil {
+		value, u, ok := r.inUnit(p.Value, con)
+		if !ok {
 			return observation{}, false
 		}
-		o = r.concentrationOf(i, value, p.Value.Uncertainty(con.Unit, panelU*math.Max(expected, 0.2*con.Target)))
+		if !p.Value.U.Given() {
+			u = panelU * math.Max(expected, 0.2*con.Target)
+		}
+		o = r.concentrationOf(i, value, u)
 	case p.Pattern == chem.PatternRight:
 		o = r.concentrationOf(i, con.Target, panelU*con.Target)
 	case p.Pattern == chem.PatternLow:
@@ -188,101 +201,148 @@ func (r *run) panel(p chem.Panel) (observation, bool) {
 }
 
 // variance is that of the innovation of o.
-func (r *run) variance(o observation) float64 {
-	s := o.r
-	for _, a := range o.h {
-		for _, b := range o.h {
-			s += a.by * b.by * r.s.p(a.at, b.at)
-		}
+func (r *run) variance(o observation) float64 { return o.r + r.s.variance(o.h) }
+
+// off is how many standard deviations lie between reading and expectation.
+func (r *run) off(o observation) float64 {
+	d := o.value - o.expected
+	if d == 0 {
+		return 0
 	}
-	return s
+	return d / math.Sqrt(r.variance(o))
 }
 
-// correct lets the state learn from o and returns its log-likelihood.
-func (r *run) correct(o observation) float64 {
-	ll := r.s.update(o.value-o.expected, o.h, o.r)
-	for i := range r.l.cons {
-		r.s.X[i] = math.Max(r.s.X[i], 0)
+// correct lets the state learn from o.
+func (r *run) correct(o observation) {
+	r.loglik += r.s.update(o.value-o.expected, o.h, o.r)
+	r.clamp()
+	switch {
+	case o.subj.con >= 0:
+		r.seen[o.subj.con], r.treated[o.subj.con] = true, ""
+	case o.subj.at == r.l.volume:
+		r.leveled = true
 	}
-	r.loglik += ll
+}
+
+// first tells whether nothing has been said of the subject before o: then there
+// is nothing to hold the reading against.
+func (r *run) first(o observation) bool {
 	if o.subj.con >= 0 {
-		r.seen[o.subj.con] = true
+		return !r.seen[o.subj.con]
 	}
-	return ll
+	return o.subj.at == r.l.volume && !r.leveled
 }
 
 // reading takes the reading of fact i: uses it, holds it, or settles with it
 // what an earlier held one meant.
 func (r *run) reading(i int) {
 	f := r.bath.Facts[i]
+	if w, ok := f.Body.(chem.Weigh); ok {
+		if at := r.find(w.Anode); at >= 0 && r.hung[at].at < 0 && w.Mass.Given() {
+			r.weighed(at, w.Mass)
+			return
+		}
+	}
 	o, ok := r.observe(f)
 	if !ok {
+		r.unread(f)
 		return
 	}
-	variance := r.variance(o)
-	off := (o.value - o.expected) / math.Sqrt(variance)
 	if r.replay {
 		r.reread(i, o)
 	} else {
+		rd := Reading{Fact: f, Subject: o.subj.name, Unit: o.subj.unit, Value: o.value, U: math.Sqrt(o.r), Expected: o.expected, Off: r.off(o)}
 		r.balance(f, o)
-		r.judge(i, o, off)
-		r.read = append(r.read, Reading{Fact: f, Subject: o.subj.name, Unit: o.subj.unit, Value: o.value, U: math.Sqrt(o.r),
-			Expected: o.expected, Off: off})
+		r.judge(i, o)
+		r.read = append(r.read, rd)
 	}
 	if o.sample > 0 {
 		r.remove(o.sample, 0.2*o.sample)
 	}
 }
 
-// reread does in a replay what was decided when the reading first came.
-func (r *run) reread(i int, o observation) {
-	switch f := r.bath.Facts[i]; r.status[f.ID] {
-	case Used, Confirmed:
-		r.correct(o)
-	case Held:
-		if h := r.holds[o.subj.name]; h != nil && h.index == i {
-			r.holds[o.subj.name] = &hold{index: i, before: r.clone(), subj: o.subj, loglik: r.loglik}
-		}
+// unread says why a reading of something in the bath is of no use.
+func (r *run) unread(f chem.Fact) {
+	of, value := "", chem.Measured{}
+	switch b := f.Body.(type) {
+	case chem.Assay:
+		of, value = b.Of, b.Value
+	case chem.Panel:
+		of, value = b.Of, b.Value
+	}
+	if i := r.constituent(of); i >= 0 && value.Given() {
+		r.flag("unit", r.l.cons[i].Name, f.Time, fmt.Sprintf("%s of it cannot be counted in %s, so it is left out of the estimate", value, r.l.cons[i].Unit))
 	}
 }
 
-func (r *run) judge(i int, o observation, off float64) {
+// reread does in a replay what was decided when the reading first came.
+func (r *run) reread(i int, o observation) {
+	switch v := r.status[r.bath.Facts[i].ID]; v.fate {
+	case Used:
+		r.use(o)
+	case Confirmed:
+		if o, ok := r.open(r.bath.Facts[i], o, v.how); ok {
+			r.correct(o)
+		}
+	case Held:
+		r.holds[o.subj.name] = &hold{index: i, before: r.bare(), subj: o.subj, loglik: r.loglik}
+	}
+}
+
+// use learns from a reading that is believed. The first of all opens what it
+// reads: what baths of the kind hold must not pull it.
+func (r *run) use(o observation) {
+	if r.first(o) {
+		e := amountChanged
+		if o.subj.con < 0 {
+			e = waterChanged
+		}
+		r.loosen(o, e)
+	}
+	r.correct(o)
+}
+
+func (r *run) judge(i int, o observation) {
 	f := r.bath.Facts[i]
 	name := o.subj.name
-	believable := math.Abs(off) <= gate
+	believable := math.Abs(r.off(o)) <= gate || r.first(o)
 	h := r.holds[name]
+	if _, last := f.Body.(chem.Pull); last && !believable {
+		r.status[f.ID] = verdictOf{fate: Dropped, why: "it is far from what the log explains, and the anode is out"}
+		return
+	}
 	if h == nil {
 		if believable {
-			r.status[f.ID] = Used
-			r.correct(o)
+			r.status[f.ID] = verdictOf{fate: Used}
+			r.use(o)
 			return
 		}
 		r.hold(i, o)
 		return
 	}
+	held := r.bath.Facts[h.index]
 	unchanged := r.loglik - h.loglik + logNormal(o.value-o.expected, r.variance(o))
 	changed, likely := r.changed(h, i)
 	switch {
 	case changed != nil && likely > unchanged+preferChange:
-		held := r.bath.Facts[h.index]
-		r.adopt(changed)
-		delete(r.holds, name)
-		r.status[held.ID], r.status[f.ID] = Confirmed, Used
-		r.flag("confirmed", name, held.Time, changed.why(h, r))
+		r.flag("confirmed", name, held.Time, changed.words(h))
+		r.adopt(changed, h)
+		r.status[held.ID] = verdictOf{fate: Confirmed, how: changed.explained}
+		r.status[f.ID] = verdictOf{fate: Used}
 	case believable:
-		r.status[r.bath.Facts[h.index].ID] = Dropped
 		delete(r.holds, name)
-		r.status[f.ID] = Used
-		r.correct(o)
+		r.status[held.ID] = verdictOf{fate: Dropped, why: "the reading after it agrees with the log"}
+		r.status[f.ID] = verdictOf{fate: Used}
+		r.use(o)
 	default:
-		r.status[r.bath.Facts[h.index].ID] = Dropped
+		r.status[held.ID] = verdictOf{fate: Dropped, why: "the reading after it agrees neither with it nor with the log"}
 		r.hold(i, o)
 	}
 }
 
 func (r *run) hold(i int, o observation) {
-	r.status[r.bath.Facts[i].ID] = Held
-	r.holds[o.subj.name] = &hold{index: i, before: r.clone(), subj: o.subj, loglik: r.loglik}
+	r.status[r.bath.Facts[i].ID] = verdictOf{fate: Held}
+	r.holds[o.subj.name] = &hold{index: i, before: r.bare(), subj: o.subj, loglik: r.loglik}
 }
 
 // changed replays from a held reading on, as if it were right, up to and with
@@ -308,7 +368,7 @@ func (r *run) changed(h *hold, i int) (*run, float64) {
 			if !ok {
 				continue
 			}
-			if d := o.value - o.expected; d*d > gate*gate*alt.variance(o) {
+			if math.Abs(alt.off(o)) > gate {
 				continue
 			}
 			alt.correct(o)
@@ -345,61 +405,70 @@ func explanations(s subject) []explanation {
 // the reading can be taken.
 func (r *run) explain(h *hold, e explanation) *run {
 	alt := h.before.clone()
-	alt.replay, alt.status = true, r.status
-	delete(alt.holds, h.subj.name)
+	alt.replay, alt.explained = true, e
 	f := r.bath.Facts[h.index]
 	o, ok := alt.observe(f)
 	if !ok {
 		return nil
 	}
-	size := 2 * math.Abs(o.value-o.expected)
-	t := alt.s.newStep()
-	switch e {
-	case bathLost:
-		if o.value > o.expected {
-			return nil
-		}
-		terms := []term{{at: alt.l.volume, by: size}}
-		for k := range alt.l.cons {
-			c, _ := alt.concentration(k)
-			terms = append(terms, term{at: k, by: c * size})
-		}
-		t.shake(terms...)
-	case amountChanged:
-		t.shake(term{at: h.subj.con, by: size * alt.s.x(alt.l.volume)})
-	case massChanged:
-		t.shake(term{at: o.h[0].at, by: size})
-	case waterChanged:
-		t.shake(term{at: alt.l.volume, by: size})
+	if o, ok = alt.open(f, o, e); !ok {
+		return nil
 	}
-	alt.apply(t)
-	if o, ok = alt.observe(f); ok {
-		alt.correct(o)
-	}
+	alt.correct(o)
 	if o.sample > 0 {
 		alt.remove(o.sample, 0.2*o.sample)
 	}
-	alt.explained = e
 	return alt
 }
 
-// adopt goes on from where a replay stands.
-func (r *run) adopt(alt *run) {
-	read, flags, pair, level := r.read, r.flags, r.pair, r.level
+// open loosens what a change can have changed and observes again.
+func (r *run) open(f chem.Fact, o observation, e explanation) (observation, bool) {
+	if e == bathLost && o.value > o.expected {
+		return o, false
+	}
+	r.loosen(o, e)
+	return r.observe(f)
+}
+
+// loosen widens what o reads by twice how far it is off, in the way in which
+// the explanation would have changed it.
+func (r *run) loosen(o observation, e explanation) {
+	size := 2 * math.Abs(o.value-o.expected)
+	t := r.s.newStep()
+	of := t.source()
+	switch e {
+	case bathLost:
+		t.stir(of, r.l.volume, size)
+		for k := range r.l.cons {
+			t.stir(of, k, r.s.x(k)/r.volume()*size)
+		}
+	case amountChanged:
+		t.stir(of, o.subj.con, size*r.volume())
+	case massChanged, waterChanged:
+		t.stir(of, o.subj.at, size)
+	}
+	r.apply(t)
+}
+
+// adopt goes on from where a replay from hold h stands. Holds of other subjects
+// stay: older ones as they were, younger ones as the replay met them.
+func (r *run) adopt(alt *run, h *hold) {
+	for name, other := range r.holds {
+		if other.index < h.index {
+			alt.holds[name] = other
+		}
+	}
+	delete(alt.holds, h.subj.name)
+	alt.replay, alt.read, alt.flags, alt.pair, alt.level = false, r.read, r.flags, r.pair, r.level
 	*r = *alt
-	r.replay, r.read, r.flags, r.pair, r.level = false, read, flags, pair, level
 }
 
-func (alt *run) why(h *hold, r *run) string {
+// words say what a replay takes a held reading for.
+func (r *run) words(h *hold) string {
 	f := r.bath.Facts[h.index]
-	o := h.before.mustObserve(f)
+	o, _ := h.before.clone().observe(f)
 	return fmt.Sprintf("%s of %s was %s %s where the log led to %s, and the reading after it agrees: %s",
-		h.subj.name, f.Time.Format(time.DateOnly), figure(o.value), h.subj.unit, figure(o.expected), alt.explained)
-}
-
-func (r *run) mustObserve(f chem.Fact) observation {
-	o, _ := r.clone().observe(f)
-	return o
+		h.subj.name, f.Time.Format(time.DateOnly), figure(o.value), h.subj.unit, figure(o.expected), r.explained)
 }
 
 func logNormal(d, variance float64) float64 {
@@ -424,9 +493,9 @@ func figure(x float64) string {
 // pair is a titration of the metal and one of the acid between which nothing
 // else happened: the sulfate balance.
 type pair struct {
-	open   bool
-	before *run
-	read   map[int]observation // by constituent
+	open        bool
+	before      *run
+	metal, acid *chem.Fact
 }
 
 // pairWithin is how far apart the two titrations may lie.
@@ -435,55 +504,58 @@ const pairWithin = 24 * time.Hour
 // balance keeps the newest pair of metal and acid readings for the sulfate
 // balance, and the newest level for that of the volume.
 func (r *run) balance(f chem.Fact, o observation) {
-	if o.subj.name == "volume" {
+	if o.subj.at == r.l.volume && o.subj.con < 0 {
 		r.level = &closure{value: o.value - o.expected, u: math.Sqrt(r.variance(o))}
 		return
 	}
 	i := o.subj.con
-	if i < 0 || r.l.acid < 0 || (i != r.l.metal && i != r.l.acid) {
+	if _, titrated := f.Body.(chem.Assay); !titrated || i < 0 || r.l.metal < 0 || r.l.acid < 0 || (i != r.l.metal && i != r.l.acid) {
 		return
 	}
-	if _, twice := r.pair.read[i]; !r.pair.open || twice || f.Time.Sub(r.pair.before.now) > pairWithin {
-		before := r.clone()
-		before.holds, before.read, before.track = nil, nil, nil
-		before.pair = pair{}
-		r.pair = pair{open: true, before: before, read: map[int]observation{}}
+	p := &r.pair
+	if !p.open || (i == r.l.metal && p.metal != nil) || (i == r.l.acid && p.acid != nil) || f.Time.Sub(p.before.now) > pairWithin {
+		before := r.bare()
+		before.read, before.track, before.replay = nil, nil, true
+		*p = pair{open: true, before: before}
 	}
-	at := r.pair.before.clone()
-	at.replay = true
-	if again, ok := at.observe(f); ok {
-		// A lot seen for the first time grew the state of this copy only.
-		r.pair.before = at
-		r.pair.read[i] = again
+	if i == r.l.metal {
+		p.metal = &f
+	} else {
+		p.acid = &f
 	}
 }
 
 type closure struct{ value, u float64 }
 
-// sulfate returns what the two titrations found beyond the log, in mmol/L.
-func (p pair) sulfate() (closure, bool) {
-	if len(p.read) < 2 {
+// sulfate returns what the two titrations found beyond the log, in mmol/L of
+// metal and acid together; ok is false where there is no pair.
+func (p pair) sulfate() (c closure, ok bool) {
+	if p.metal == nil || p.acid == nil {
 		return closure{}, false
 	}
-	var c closure
-	variance := 0.0
-	sum := map[int]float64{}
-	for i, o := range p.read {
-		perMol := p.before.l.perMol[i] / 1000 // concentration unit per mmol/L
+	at := p.before.clone()
+	// A lot seen for the first time grows the state, and may push out another:
+	// only the second look finds every place where it stays.
+	for _, f := range []*chem.Fact{p.metal, p.acid} {
+		at.observe(*f)
+	}
+	var h []term
+	noise := 0.0
+	for _, f := range []*chem.Fact{p.metal, p.acid} {
+		o, ok := at.observe(*f)
+		perMol := 0.0
+		if ok {
+			perMol = at.l.perMol[o.subj.con] / 1000 // concentration unit per mmol/L
+		}
 		if perMol <= 0 {
 			return closure{}, false
 		}
 		c.value += (o.value - o.expected) / perMol
-		variance += o.r / (perMol * perMol)
+		noise += o.r / (perMol * perMol)
 		for _, t := range o.h {
-			sum[t.at] += t.by / perMol
+			h = append(h, term{t.at, t.by / perMol})
 		}
 	}
-	for a, x := range sum {
-		for b, y := range sum {
-			variance += x * y * p.before.s.p(a, b)
-		}
-	}
-	c.u = math.Sqrt(math.Max(0, variance))
+	c.u = math.Sqrt(noise + at.s.variance(h))
 	return c, true
 }

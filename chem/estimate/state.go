@@ -2,7 +2,6 @@ package estimate
 
 import (
 	"math"
-	"slices"
 
 	"steadybath/chem/filter"
 )
@@ -13,18 +12,29 @@ type term struct {
 	by float64
 }
 
-// state is the filter's state with short names for the model's equations.
-type state struct{ *filter.State }
+// state is the filter's state with short names for the model's equations. It
+// keeps the numbers of the step being taken, so that a long log costs no memory.
+type state struct {
+	*filter.State
+	step step
+	x1   []float64
+	row  []float64
+}
 
-func newState(n int) *state { return &state{filter.NewState(make([]float64, n), filter.NewSym(n))} }
+func newState(n int) *state {
+	return &state{State: filter.NewState(make([]float64, n), filter.NewSym(n))}
+}
 
-func (s *state) clone() *state { return &state{s.State.Clone()} }
+func (s *state) clone() *state { return &state{State: s.State.Clone()} }
 
 func (s *state) x(i int) float64    { return s.X[i] }
 func (s *state) p(i, j int) float64 { return s.P.At(i, j) }
 
+// sd is the standard deviation of place i.
+func (s *state) sd(i int) float64 { return math.Sqrt(math.Max(0, s.p(i, i))) }
+
 // belief is the size of a rate for noise that is relative to it.
-func (s *state) belief(i int) float64 { return math.Sqrt(s.x(i)*s.x(i) + s.p(i, i)) }
+func (s *state) belief(i int) float64 { return math.Sqrt(s.x(i)*s.x(i) + math.Max(0, s.p(i, i))) }
 
 // set forgets what place i had to do with the others and begins it anew.
 func (s *state) set(i int, mean, variance float64) {
@@ -37,12 +47,23 @@ func (s *state) set(i int, mean, variance float64) {
 
 // update corrects with one observation off by nu from what was expected.
 func (s *state) update(nu float64, h []term, r float64) (loglik float64) {
-	row := make([]float64, len(s.X))
+	s.row = zeros(s.row, len(s.X))
 	for _, t := range h {
-		row[t.at] += t.by
+		s.row[t.at] += t.by
 	}
-	_, loglik = s.UpdateScalar(nu, row, r)
+	_, loglik = s.UpdateScalar(nu, s.row, r)
 	return loglik
+}
+
+// variance is that of what the terms add up to.
+func (s *state) variance(h []term) float64 {
+	v := 0.0
+	for _, a := range h {
+		for _, b := range h {
+			v += a.by * b.by * s.p(a.at, b.at)
+		}
+	}
+	return math.Max(0, v)
 }
 
 // step collects what one stretch of time or charge does: the change of the
@@ -50,11 +71,28 @@ func (s *state) update(nu float64, h []term, r float64) (loglik float64) {
 type step struct {
 	dx    []float64
 	jac   []filter.Entry
-	noise filter.Sym
+	noise []source
+	count int // of noise in use
 }
 
+// source is one source of noise: how far one standard deviation of it moves
+// each place.
+type source []term
+
+// newStep begins a step; the one before it is over.
 func (s *state) newStep() *step {
-	return &step{dx: make([]float64, len(s.X)), noise: filter.NewSym(len(s.X))}
+	t := &s.step
+	t.dx, t.jac, t.count = zeros(t.dx, len(s.X)), t.jac[:0], 0
+	return t
+}
+
+func zeros(a []float64, n int) []float64 {
+	if cap(a) < n {
+		return make([]float64, n, n+8)
+	}
+	a = a[:n]
+	clear(a)
+	return a
 }
 
 func (t *step) move(i int, by float64) { t.dx[i] += by }
@@ -65,30 +103,43 @@ func (t *step) slope(row, col int, d float64) {
 	}
 }
 
-// shake adds one source of noise: how far one standard deviation of it moves
-// each place.
-func (t *step) shake(terms ...term) {
-	for i, a := range terms {
-		t.noise.Add(a.at, a.at, a.by*a.by)
-		for _, b := range terms[:i] {
-			if a.at == b.at {
-				t.noise.Add(a.at, a.at, 2*a.by*b.by)
-				continue
-			}
-			t.noise.Add(a.at, b.at, a.by*b.by)
-		}
+// source opens a source of noise and returns its number.
+func (t *step) source() int {
+	if t.count == len(t.noise) {
+		t.noise = append(t.noise, nil)
+	}
+	t.noise[t.count] = t.noise[t.count][:0]
+	t.count++
+	return t.count - 1
+}
+
+// stir lets one standard deviation of a source move a place.
+func (t *step) stir(source, at int, by float64) {
+	if by != 0 {
+		t.noise[source] = append(t.noise[source], term{at, by})
 	}
 }
 
-// apply carries the state through a step; the first nonNegative places are
-// amounts, which no step can make negative.
-func (s *state) apply(t *step, nonNegative int) {
-	x := slices.Clone(s.X)
+// shake adds a source of noise that moves one place only.
+func (t *step) shake(at int, by float64) { t.stir(t.source(), at, by) }
+
+// apply carries the state through a step.
+func (s *state) apply(t *step) {
+	s.x1 = append(s.x1[:0], s.X...)
 	for i, d := range t.dx {
-		x[i] += d
+		s.x1[i] += d
 	}
-	for i := range nonNegative {
-		x[i] = math.Max(x[i], 0)
+	s.PredictTo(s.x1, filter.NearIdentity(len(s.x1), t.jac...), filter.Sym{})
+	for _, terms := range t.noise[:t.count] {
+		for i, a := range terms {
+			s.P.Add(a.at, a.at, a.by*a.by)
+			for _, b := range terms[:i] {
+				if a.at == b.at {
+					s.P.Add(a.at, a.at, 2*a.by*b.by)
+					continue
+				}
+				s.P.Add(a.at, b.at, a.by*b.by)
+			}
+		}
 	}
-	s.PredictTo(x, filter.NearIdentity(len(x), t.jac...), t.noise)
 }
