@@ -36,7 +36,7 @@ func newApp(s *session) *cli.App {
 			importCommand(s), exportCommand(s), recipeCommand(s), serverCommand(s),
 		},
 	}
-	finishTree(app.Commands)
+	finishTree(app.Name, app.Commands)
 	app.OnUsageError = usageError
 	return app
 }
@@ -71,37 +71,19 @@ Each command: steadybath COMMAND --help
 
 ` + exitStatuses + "\n\n" + cautionPage + "\n"
 
-const commandHelp = `{{.HelpName}} - {{.Usage}}
-
-   {{.UsageText}}
-{{if .Description}}
-{{.Description}}
-{{end}}{{if .VisibleCommands}}
-Commands:{{range .VisibleCommands}}
-   {{join .Names ", "}}{{"\t"}}{{.Usage}}{{end}}
-{{end}}{{if .VisibleFlags}}
-Flags:
-   {{range $i, $f := .VisibleFlags}}{{if $i}}
-   {{end}}{{wrap $f.String 6}}{{end}}
-{{end}}
-` + exitStatuses + "\n"
-
 // finishTree gives every command what the library does not hand down.
-func finishTree(commands []*cli.Command) {
+func finishTree(path string, commands []*cli.Command) {
 	for _, c := range commands {
-		for _, f := range c.Flags {
-			if b, ok := f.(*cli.BoolFlag); ok {
-				b.DisableDefaultText = true
-			}
-		}
+		path := path + " " + c.Name
 		c.OnUsageError = usageError
 		c.HideHelpCommand = true
-		c.CustomHelpTemplate = commandHelp
+		c.CustomHelpTemplate = fmt.Sprintf("{{%q}}", helpText(path, c))
 		if len(c.Subcommands) > 0 {
-
-			c.Action = func(ctx *cli.Context) error { return wrongWords("", "%s what?", ctx.Command.Name) }
+			c.Action = func(*cli.Context) error {
+				return wrongWords(path+" --help", "%s what? %s", c.Name, commandNames(c.Subcommands))
+			}
 		}
-		finishTree(c.Subcommands)
+		finishTree(path, c.Subcommands)
 	}
 }
 

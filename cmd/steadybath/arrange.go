@@ -39,10 +39,11 @@ func arrange(app *cli.App, args []string) ([]string, error) {
 			if strings.TrimSpace(value) == "" {
 				return nil, wrongWords("", "%s needs a value", dashed(name))
 			}
-			if _, many := flag.(*cli.StringSliceFlag); given[name] && !many {
-				return nil, wrongWords("", "%s is given twice", dashed(name))
+			known := flag.Names()[0]
+			if _, many := flag.(*cli.StringSliceFlag); given[known] && !many {
+				return nil, wrongWords("", "%s is given twice", dashed(known))
 			}
-			given[name] = true
+			given[known] = true
 			continue
 		}
 		if len(words) == 0 {
@@ -93,11 +94,11 @@ func asFlag(a string) (name, value string, ok bool) {
 	return name, value, name != ""
 }
 
-// isFlagOf tells whether a word is one of the tool's own flags, so that it is
-// not taken for the value that the flag before it lacks.
+// isFlagOf tells whether a word is one of the tool's own flags, or the end of
+// them, so that it is not taken for the value that the flag before it lacks.
 func isFlagOf(app *cli.App, a string) bool {
 	name, _, isFlag := asFlag(a)
-	return isFlag && (name == "help" || findFlag(app, name) != nil)
+	return a == "--" || isFlag && (name == "help" || findFlag(app, name) != nil)
 }
 
 // dashed writes a flag as it is typed.
@@ -171,7 +172,9 @@ func unknownCommand(app *cli.App, path []string, commands []*cli.Command, word s
 	for _, c := range commands {
 		names = append(names, c.Names()...)
 	}
-	if near := nearest(word, names); near != "" {
+	if word == "help" {
+		hint = "steadybath COMMAND --help shows how it is typed"
+	} else if near := nearest(word, names); near != "" {
 		hint = fmt.Sprintf("did you mean: steadybath %s", strings.Join(append(path, near), " "))
 	} else if len(path) > 0 {
 		hint = fmt.Sprintf("there is: %s", commandNames(commands))

@@ -29,7 +29,7 @@ func bathNewCommand(s *session) *cli.Command {
 		Name: "new", Usage: "begin a bath", UsageText: `steadybath bath new NAME --recipe FILE|NAME --volume "60 L"`,
 		Description: describe("The recipe is a file of your own or one that ships (steadybath recipe list). The\ntank's inside lets a height stand for a level; --most and --least are the marks\nbetween which the level may be.",
 			`steadybath bath new tank-1 --recipe copper-electroforming --volume "60 L"`,
-			`steadybath bath new tank-2 --recipe my.toml --volume 45L --tank "60x35x40 cm" --most 50L --zone Europe/Vienna`),
+			`steadybath bath new tank-2 --recipe my.toml --volume 45L --tank "60x35x40 cm"`),
 		Flags: []cli.Flag{
 			&cli.StringFlag{Name: "recipe", Usage: "a `FILE`, or the name of a recipe that ships"},
 			&cli.StringFlag{Name: "volume", Usage: "the `VOLUME` it is run at"},

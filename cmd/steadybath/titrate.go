@@ -229,7 +229,7 @@ func assayBody(c *cli.Context, b *bathFile, at time.Time) (chem.Body, error) {
 	if err != nil {
 		return nil, err
 	}
-	dims := []chem.Dimension{chem.DimMassConc, chem.DimVolConc}
+	var dims []chem.Dimension
 	switch name {
 	case "pH":
 		dims = []chem.Dimension{chem.DimPH}
