@@ -71,6 +71,9 @@ func anodeWords(c *cli.Context) (name string, mass chem.Measured, err error) {
 	}
 	name = words[0]
 	rest := joinUnits(words[1:])
+	if len(rest) == 0 && c.String("u") != "" {
+		return "", mass, wrongWords("", "--u is the uncertainty of a mass, and the mass is missing")
+	}
 	if len(rest) == 0 {
 		return name, mass, nil
 	}

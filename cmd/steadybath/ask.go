@@ -89,8 +89,13 @@ func runDose(ctx context.Context, s *session, c *cli.Context) error {
 	if err := noWords("dose", c.Args().Slice()); err != nil {
 		return err
 	}
-	if !c.Bool("record") && (c.Bool("as-planned") || len(c.StringSlice("weighed")) > 0) {
-		return wrongWords("steadybath dose --record --as-planned", "--as-planned and --weighed go with --record")
+	for _, f := range []string{"as-planned", "weighed", "note", "force"} {
+		if c.IsSet(f) && !c.Bool("record") {
+			return wrongWords("steadybath dose --record --as-planned", "--%s goes with --record", f)
+		}
+	}
+	if c.Bool("record") && c.Bool("check") {
+		return wrongWords("leave one of them out", "--check only looks, and --record writes")
 	}
 	b, e, sys, err := s.asked(c, estimate.Options{})
 	if err != nil {
@@ -129,12 +134,12 @@ func doseOptions(c *cli.Context, e *estimate.Estimate) (dose.Options, error) {
 		if err != nil {
 			return o, err
 		}
+		if _, twice := o.Target[name]; twice {
+			return o, wrongWords("", "--target %s is given twice", name)
+		}
 		con, _ := e.Recipe.Constituent(name)
 		d, err := flagIn("target "+name, strings.TrimSpace(amount), con.Unit)
 		if err != nil {
-			return o, err
-		}
-		if err := notBelowZero("--target "+name, chem.Measured{Number: d, Unit: con.Unit}); err != nil {
 			return o, err
 		}
 		o.Target[name] = d.Float()
@@ -240,6 +245,11 @@ func runHistory(s *session, c *cli.Context) error {
 		return wrongWords("", "--last %d: a count of 1 or more would fit", c.Int("last"))
 	}
 	if c.Bool("verify") {
+		for _, f := range []string{"last", "kind", "subject", "at", "known-on"} {
+			if c.IsSet(f) {
+				return wrongWords("leave one of them out", "--verify takes the whole chain, and --%s a part of it", f)
+			}
+		}
 		return runVerify(s, c)
 	}
 	if k := c.String("kind"); k != "" && !slices.Contains(chem.Kinds(), chem.Kind(k)) {
@@ -316,6 +326,9 @@ func runChart(s *session, c *cli.Context) error {
 	path := c.String("output")
 	if path == "" {
 		path = fileName(b.Name) + ".html"
+	}
+	if path == "-" && c.Bool("json") {
+		return wrongWords("leave one of them out", "the page and the JSON cannot both go to standard output")
 	}
 	if path == "-" {
 		return reports.WritePage(s.stdout, page)

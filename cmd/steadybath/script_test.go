@@ -58,6 +58,7 @@ func TestMain(m *testing.M) {
 //	                                  element of a list that has some; "! json FILE PATH": nothing there
 //	jsonenv NAME FILE PATH            puts a value into the environment
 //	database NAME                     makes an empty database or goes back to one; the first is "first"
+//	sql STATEMENT                     what only the server's superuser can do to the script's database
 //	private                           goes over to a private cluster of the script's own
 func TestScripts(t *testing.T) {
 	scripts, err := filepath.Glob(filepath.Join(scriptsDir, "*"))
@@ -79,7 +80,7 @@ func TestScripts(t *testing.T) {
 		ContinueOnError:     *goOn,
 		Cmds: map[string]func(*testscript.TestScript, bool, []string){
 			"exits": cmdExits, "enters": bed.cmdEnters, "refused": bed.cmdRefused, "json": cmdJSON, "jsonenv": cmdJSONEnv,
-			"database": bed.cmdDatabase, "private": cmdPrivate,
+			"database": bed.cmdDatabase, "private": cmdPrivate, "sql": bed.cmdSQL,
 		},
 	})
 }
@@ -176,6 +177,21 @@ func (bed *scriptBed) cmdDatabase(ts *testscript.TestScript, neg bool, args []st
 		have[args[0]] = name
 	}
 	ts.Setenv("STEADYBATH_DATABASE", bed.dsn(have[args[0]], bed.server.Person()))
+}
+
+func (bed *scriptBed) cmdSQL(ts *testscript.TestScript, neg bool, args []string) {
+	if neg || len(args) != 1 {
+		ts.Fatalf("usage: sql STATEMENT")
+	}
+	config, err := pgx.ParseConfig(ts.Getenv("STEADYBATH_DATABASE"))
+	ts.Check(err)
+	config.User = superuser
+	ctx := context.Background()
+	conn, err := pgx.ConnectConfig(ctx, config)
+	ts.Check(err)
+	defer conn.Close(ctx)
+	_, err = conn.Exec(ctx, args[0])
+	ts.Check(err)
 }
 
 func cmdPrivate(ts *testscript.TestScript, neg bool, args []string) {

@@ -57,16 +57,10 @@ func serverCommand(s *session) *cli.Command {
 }
 
 func (s *session) serverUpgrade(c *cli.Context) error {
+	var carried cluster.Upgraded
 	if s.databaseURL(c) == "" {
-		done, err := cluster.Upgrade(c.Context, s.clusterConfig())
-		if err != nil {
-			return err
-		}
-		if done.From == done.To {
-			if err := say(s.stdout, "PostgreSQL %d is the newest installed; nothing to carry over", done.To); err != nil {
-				return err
-			}
-		} else if err := say(s.stdout, "carried %d rows from PostgreSQL %d to %d; the old folder is kept as %s", done.Rows, done.From, done.To, done.Kept); err != nil {
+		var err error
+		if carried, err = cluster.Upgrade(c.Context, s.clusterConfig()); err != nil {
 			return err
 		}
 	}
@@ -79,11 +73,28 @@ func (s *session) serverUpgrade(c *cli.Context) error {
 			return err
 		}
 	}
-	v, err := store.Version(c.Context)
+	schema, err := store.Version(c.Context)
 	if err != nil {
 		return err
 	}
-	return say(s.stdout, "schema version %d", v)
+	if c.Bool("json") {
+		return s.printJSON(struct {
+			From   int    `json:"from"`
+			To     int    `json:"to"`
+			Rows   int64  `json:"rows"`
+			Kept   string `json:"kept"`
+			Schema int    `json:"schema"`
+		}{carried.From, carried.To, carried.Rows, carried.Kept, schema})
+	}
+	lines := []string{fmt.Sprintf("schema version %d", schema)}
+	switch {
+	case s.databaseURL(c) != "":
+	case carried.From == carried.To:
+		lines = append(lines, fmt.Sprintf("PostgreSQL %d is the newest installed; nothing to carry over", carried.To))
+	default:
+		lines = append(lines, fmt.Sprintf("carried %d rows from PostgreSQL %d to %d; the old folder is kept as %s", carried.Rows, carried.From, carried.To, carried.Kept))
+	}
+	return say(s.stdout, "%s", strings.Join(lines, "\n"))
 }
 
 func (s *session) serverStatus(c *cli.Context) error {

@@ -28,6 +28,9 @@ func titrateCommand(s *session) *cli.Command {
 			&cli.BoolFlag{Name: "returned", Usage: "the sample went back into the tank"},
 			&cli.BoolFlag{Name: "budget", Usage: "print where the uncertainty comes from"}),
 		Action: func(c *cli.Context) error {
+			if c.Bool("budget") && c.Bool("json") {
+				return wrongWords("leave one of them out", "--budget is a table for people, and --json one object for programs")
+			}
 			var t titrated
 			err := s.enter(c.Context, c, func(b *bathFile, at time.Time) (chem.Body, error) {
 				var err error

@@ -195,11 +195,11 @@ func flagIn(name, text string, unit chem.Unit) (chem.Decimal, error) {
 		return "", nil
 	}
 	if d, err := chem.ParseDecimal(text); err == nil {
-		return d, nil
+		return d, notBelowZero("--"+name, chem.Measured{Number: d, Unit: unit})
 	}
-	m, err := chem.ParseMeasured(text, unit.Dimension())
+	m, err := flagQuantity(name, text, unit.Dimension())
 	if err != nil {
-		return "", wrongWords("", "--%s: %v", name, err)
+		return "", err
 	}
 	if m.Unit == unit {
 		return m.Number, nil

@@ -189,11 +189,11 @@ func levelCommand(s *session) *cli.Command {
 				if err != nil {
 					return nil, err
 				}
-				if m.Unit.Dimension() == chem.DimLength {
-					return heightLevel(b, at, m)
-				}
 				if m.U, err = uOf(c, m); err != nil {
 					return nil, err
+				}
+				if m.Unit.Dimension() == chem.DimLength {
+					return heightLevel(b, at, m)
 				}
 				return chem.Level{Volume: m}, nil
 			})
@@ -206,11 +206,14 @@ func uFlag() cli.Flag {
 	return &cli.StringFlag{Name: "u", Usage: "its standard uncertainty `U`, in the same unit"}
 }
 
-// uOf reads --u in the unit of m; what m states itself goes first.
+// uOf reads --u in the unit of m, unless m states its uncertainty itself.
 func uOf(c *cli.Context, m chem.Measured) (chem.Decimal, error) {
 	text := c.String("u")
-	if text == "" || m.U.Given() {
+	if text == "" {
 		return m.U, nil
+	}
+	if m.U.Given() {
+		return "", wrongWords("leave one of them out", "the uncertainty is given twice, as ± %s and as --u %s", m.U, text)
 	}
 	if d, err := chem.ParseDecimal(text); err == nil {
 		return d, nil
@@ -245,7 +248,7 @@ func heightLevel(b *bathFile, at time.Time, m chem.Measured) (chem.Body, error) 
 	if volume <= 0 {
 		return nil, refused("", "a height of %s leaves no bath beside the anodes", m)
 	}
-	return chem.Level{Volume: chem.Measured{Number: chem.DecimalRound(volume, 2), Unit: "L", U: chem.DecimalRound(area*heightReading/100, 3)},
+	return chem.Level{Volume: chem.Measured{Number: chem.DecimalRound(volume, 2), Unit: "L", U: chem.DecimalRound(area*m.Uncertainty("mm", heightReading)/100, 3)},
 		Height: m}, nil
 }
 
@@ -309,7 +312,8 @@ func plateBody(c *cli.Context) (chem.Body, error) {
 		}
 		q := chem.RampCharge(p.Current.Value("A"), from, hours, ramp)
 		p.Charge = chem.Measured{Number: chem.DecimalRound(q, 3), Unit: "Ah"}
-		return p, nil
+		p.Charge.U, err = uOf(c, p.Charge)
+		return p, err
 	}
 	if p.Charge, err = quantity("the charge", words, chem.DimCharge); err != nil {
 		return nil, err
