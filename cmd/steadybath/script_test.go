@@ -59,6 +59,7 @@ func TestMain(m *testing.M) {
 //	jsonenv NAME FILE PATH            puts a value into the environment
 //	database NAME                     makes an empty database or goes back to one; the first is "first"
 //	sql STATEMENT                     what only the server's superuser can do to the script's database
+//	readme HEADING N FILE             writes the Nth block of code under a heading of the README into a file
 //	private                           goes over to a private cluster of the script's own
 func TestScripts(t *testing.T) {
 	scripts, err := filepath.Glob(filepath.Join(scriptsDir, "*"))
@@ -80,7 +81,7 @@ func TestScripts(t *testing.T) {
 		ContinueOnError:     *goOn,
 		Cmds: map[string]func(*testscript.TestScript, bool, []string){
 			"exits": cmdExits, "enters": bed.cmdEnters, "refused": bed.cmdRefused, "json": cmdJSON, "jsonenv": cmdJSONEnv,
-			"database": bed.cmdDatabase, "private": cmdPrivate, "sql": bed.cmdSQL,
+			"database": bed.cmdDatabase, "private": cmdPrivate, "sql": bed.cmdSQL, "readme": cmdReadme,
 		},
 	})
 }
@@ -147,12 +148,12 @@ func (bed *scriptBed) setUp(e *testscript.Env) error {
 		return err
 	}
 	e.Values[databaseKey{}] = map[string]string{"first": name}
-	journals, err := filepath.Abs("../../testdata/journals")
+	testdata, err := filepath.Abs("../../testdata")
 	if err != nil {
 		return err
 	}
 	for k, v := range map[string]string{
-		"JOURNALS":            journals,
+		"TESTDATA":            testdata,
 		"STEADYBATH_DATABASE": bed.dsn(name, bed.server.Person()),
 		"STEADYBATH_HOME":     filepath.Join(e.WorkDir, "no private database here"),
 		"STEADYBATH_PGBIN":    os.Getenv("STEADYBATH_PGBIN"),
@@ -202,6 +203,40 @@ func cmdPrivate(ts *testscript.TestScript, neg bool, args []string) {
 	ts.Setenv("STEADYBATH_DATABASE", "")
 	ts.Setenv("STEADYBATH_HOME", home)
 	ts.Defer(func() { ts.Check(clustertest.Remove(cluster.Config{Home: home})) })
+}
+
+// readmeBlocks are the blocks of code under a heading of the README.
+func readmeBlocks(heading string) ([]string, error) {
+	text, err := os.ReadFile("../../README.md")
+	if err != nil {
+		return nil, err
+	}
+	_, under, ok := strings.Cut(string(text), "\n## "+heading+"\n")
+	if !ok {
+		return nil, fmt.Errorf("the README has no heading %q", heading)
+	}
+	under, _, _ = strings.Cut(under, "\n## ")
+	var blocks []string
+	for i, part := range strings.Split(under, "\n```\n") {
+		if i%2 == 1 {
+			blocks = append(blocks, part+"\n")
+		}
+	}
+	return blocks, nil
+}
+
+func cmdReadme(ts *testscript.TestScript, neg bool, args []string) {
+	if neg || len(args) != 3 {
+		ts.Fatalf("usage: readme HEADING N FILE")
+	}
+	blocks, err := readmeBlocks(args[0])
+	ts.Check(err)
+	n, err := strconv.Atoi(args[1])
+	ts.Check(err)
+	if n < 1 || n > len(blocks) {
+		ts.Fatalf("%s has %d blocks of code", args[0], len(blocks))
+	}
+	ts.Check(os.WriteFile(ts.MkAbs(args[2]), []byte(blocks[n-1]), 0o600))
 }
 
 // status runs a program and returns how it ended.
