@@ -55,6 +55,9 @@ type doseJSON struct {
 	At           time.Time       `json:"at"`
 	Additions    []additionJSON  `json:"additions"`
 	Bail         *plainQuantity  `json:"bail"`
+	BailWhy      string          `json:"bail_why,omitempty"`
+	BailCautions []string        `json:"bail_cautions,omitempty"`
+	Compromise   string          `json:"compromise,omitempty"`
 	After        []afterJSON     `json:"after"`
 	Volume       plainQuantity   `json:"volume_after"`
 	TitrateFirst []readFirstJSON `json:"titrate_first"`
@@ -77,8 +80,9 @@ func DoseJSON(w io.Writer, p *dose.Plan, head string) error {
 		out.Additions = append(out.Additions, j)
 	}
 	if p.Bail > 0 {
-		out.Bail = &plainQuantity{p.Bail, "L"}
+		out.Bail, out.BailWhy, out.BailCautions = &plainQuantity{p.Bail, "L"}, p.BailWhy, p.BailCautions
 	}
+	out.Compromise = p.Compromise
 	for _, a := range p.After {
 		out.After = append(out.After, afterJSON{a.Name, string(a.Unit), a.Value, a.Low90, a.High90})
 	}
@@ -98,13 +102,20 @@ func list(s []string) []string { return append([]string{}, s...) }
 func Dose(w io.Writer, p *dose.Plan, zone *time.Location, u Units) error {
 	b := &strings.Builder{}
 	fmt.Fprintf(b, "%s · what to add · %s\n\n", plain(p.Bath), p.At.In(zone).Format("Mon 2 Jan 2006 15:04 MST"))
+	doing := len(p.Additions) > 0 || p.Bail > 0
 	for _, r := range p.TitrateFirst {
 		fmt.Fprintf(b, "read first: %s\n", wrap(r.Constituent+" – "+r.Why, width-12, "    "))
+	}
+	if len(p.TitrateFirst) > 0 && doing {
+		b.WriteString("what follows is only as good as the log; enter these readings and ask again\n")
 	}
 	if len(p.TitrateFirst) > 0 {
 		b.WriteString("\n")
 	}
-	if len(p.Additions) == 0 && p.Bail == 0 {
+	if p.Compromise != "" {
+		fmt.Fprintf(b, "! %s\n\n", wrap(p.Compromise, width-2, "  "))
+	}
+	if !doing {
 		b.WriteString("nothing to add now\n")
 	}
 	n := 0
@@ -112,23 +123,31 @@ func Dose(w io.Writer, p *dose.Plan, zone *time.Location, u Units) error {
 		n++
 		fmt.Fprintf(b, "%d. %s\n", n, wrap(fmt.Sprintf(format, args...), width-3, "   "))
 	}
-	for i, c := range p.Cautions {
-		if i == 0 && (len(p.Additions) > 0 || p.Bail > 0) {
-			fmt.Fprintf(b, "%s\n\n", wrap(c, width, ""))
-		}
+	detail := func(word, text string) {
+		fmt.Fprintf(b, "   %s%s\n", word, wrap(text, width-3-len(word), strings.Repeat(" ", 3+len(word))))
+	}
+	if doing && len(p.Cautions) > 0 {
+		fmt.Fprintf(b, "%s\n\n", wrap(p.Cautions[0], width, ""))
 	}
 	if p.Bail > 0 {
-		step("bail out %s into a labelled waste container", u.amount(p.Bail, "L"))
+		step("bail out %s before anything goes in", exactAmount(u, p.Bail, "L"))
+		detail("why: ", p.BailWhy)
+		for _, c := range p.BailCautions {
+			detail("care: ", c)
+		}
 	}
 	for _, a := range p.Additions {
 		step("%s of %s", exactAmount(u, a.Amount, a.Unit), a.Material.Name)
-		fmt.Fprintf(b, "   why: %s\n", wrap(a.Why, width-8, "   "))
+		detail("why: ", a.Why)
 		for _, line := range portionLines(a.Portions, u) {
-			fmt.Fprintf(b, "   %s\n", wrap(line, width-3, "     "))
+			detail("", line)
 		}
 		for _, c := range a.Cautions {
-			fmt.Fprintf(b, "   care: %s\n", wrap(c, width-9, "         "))
+			detail("care: ", c)
 		}
+	}
+	if doing && len(p.Quiet)+len(p.Refused) > 0 {
+		b.WriteString("\n")
 	}
 	for _, q := range p.Quiet {
 		fmt.Fprintf(b, "left alone: %s\n", wrap(q, width-12, "    "))
@@ -165,23 +184,33 @@ func exactAmount(u Units, amount float64, unit chem.Unit) string {
 	return fmt.Sprintf("%s %s", chem.DecimalOf(amount), unit)
 }
 
-// portionLines joins equal portions: "6 pours of 45 mL, each when ...".
+// portionLines joins portions that are followed by the same: "6 times 45 mL, then
+// 20 mL, each: ...".
 func portionLines(portions []dose.Portion, u Units) []string {
+	if len(portions) == 1 {
+		return []string{"then " + portions[0].Wait}
+	}
 	var out []string
 	for i := 0; i < len(portions); {
 		j := i
-		for j < len(portions) && portions[j] == portions[i] {
-			j++
+		var parts []string
+		for j < len(portions) && portions[j].Wait == portions[i].Wait {
+			k := j
+			for k < len(portions) && portions[k] == portions[j] {
+				k++
+			}
+			amount := exactAmount(u, portions[j].Amount, portions[j].Unit)
+			if k-j > 1 {
+				amount = fmt.Sprintf("%d times %s", k-j, amount)
+			}
+			parts = append(parts, amount)
+			j = k
 		}
-		p := portions[i]
-		switch n := j - i; {
-		case len(portions) == 1:
-			out = append(out, "then "+p.Wait)
-		case n == 1:
-			out = append(out, fmt.Sprintf("%s, then wait: %s", exactAmount(u, p.Amount, p.Unit), p.Wait))
-		default:
-			out = append(out, fmt.Sprintf("%d times %s, after each wait: %s", n, exactAmount(u, p.Amount, p.Unit), p.Wait))
+		each := ""
+		if j-i > 1 {
+			each = ", each"
 		}
+		out = append(out, strings.Join(parts, ", then ")+each+": "+portions[i].Wait)
 		i = j
 	}
 	return out

@@ -89,8 +89,10 @@ func (w *work) write(p *Plan, g *program, amounts []float64, bail float64) {
 			}
 		}
 		p.BailWhy = strings.Join(why, "; ")
-		p.Cautions = append(p.Cautions, fmt.Sprintf("the %s L bailed out are hazardous waste: a closed, labelled container, apart from every other kind of waste, never the drain; local rules decide where it goes", chem.DecimalOf(p.Bail)),
-			"heater and pump off while the level is low")
+		p.BailCautions = []string{
+			"hazardous waste: into a closed, labelled container, apart from every other kind of waste, never down the drain; local rules decide where it goes",
+			"the amounts below count on bath as it is now, so it goes out first; heater and pump off while the level is low",
+		}
 	}
 }
 
@@ -118,8 +120,11 @@ func (w *work) line(g *program, j int, amounts []float64, bail, sofar float64) A
 	a.Amount, a.Unit = shown(amounts[j], m.Unit)
 	var whys []string
 	for i := range w.needs {
-		if x := &w.needs[i]; x.dose && g.brings(m, i) > 0 {
+		switch x := &w.needs[i]; {
+		case x.dose && g.brings(m, i) > 0:
 			whys = append(whys, x.why)
+		case x.lower && g.brings(m, i) < 0:
+			whys = append(whys, fmt.Sprintf("it also takes down %s, which is %s %s, above %s", x.c.Name, round(x.now), x.c.Unit, tidy(x.c.High)))
 		}
 	}
 	a.Why = strings.Join(whys, "; ")
@@ -142,18 +147,18 @@ func (w *work) fill(a *Addition, bail, sofar, l float64) {
 	to := sofar + l
 	switch {
 	case bail > 0 && w.goal > w.v:
-		a.Why = fmt.Sprintf("refills what is bailed out, and the %.1f L that were missing to the mark of %s L", w.goal-w.v, round(w.goal))
+		a.Why = fmt.Sprintf("refills what is bailed out, and the %.1f L that were missing to the mark of %s L", w.goal-w.v, tidy(w.goal))
 	case bail > 0:
 		a.Why = "refills what is bailed out"
 	default:
-		a.Why = fmt.Sprintf("the tank holds about %.1f L; its mark is %s L", w.v, round(w.e.Bath.Volume))
+		a.Why = fmt.Sprintf("the tank holds about %.1f L; its mark is %s L", w.v, tidy(w.e.Bath.Volume))
 	}
 	a.Why += fmt.Sprintf("; this brings it to %.1f L", to)
 	if to < w.goal-0.05 {
 		a.Why += " and leaves room for what follows"
 	}
 	a.Portions = []Portion{{a.Amount, a.Unit, "mix until even before anything is titrated or added"}}
-	a.Cautions = append(a.Cautions, fmt.Sprintf("stop at %s L, the tank's upper mark, whatever is left", round(w.e.Bath.Most())))
+	a.Cautions = append(a.Cautions, fmt.Sprintf("stop at %s L, the tank's upper mark, whatever is left", tidy(w.e.Bath.Most())))
 }
 
 // shown turns an amount into the unit a balance or a cylinder shows.
@@ -217,20 +222,26 @@ func (w *work) pour(a *Addition, m chem.Material, g *program, amounts []float64,
 	if known {
 		cool = hot - math.Max(1, math.Ceil(rise(largest)))
 	}
-	from := fmt.Sprintf("the recipe's warmest is %s", round(hot))
+	from := fmt.Sprintf("the recipe's warmest is %s", tidy(hot))
 	if !stated {
-		from = fmt.Sprintf("the recipe states no warmest, so %s is taken", round(hot))
+		from = fmt.Sprintf("the recipe states no warmest, so %s is taken", tidy(hot))
 	}
 	for i := range a.Portions {
-		a.Portions[i].Wait = fmt.Sprintf("stir it in and wait until the thermometer shows less than %s degC (%s)", round(cool), from)
+		a.Portions[i].Wait = fmt.Sprintf("stir it in and wait until the thermometer shows less than %s degC (%s)", tidy(cool), from)
 	}
-	a.Cautions = append(a.Cautions,
-		"acid into the bath, never water into acid: a thin stream, stirring, face away, current off",
-		"goggles, apron and acid-proof gloves; running water and an eye wash at hand")
+	a.caution("never water into acid", "acid into the bath, never water into acid: a thin stream, stirring, face away, current off")
+	a.caution("goggles", "goggles, apron and acid-proof gloves; running water and an eye wash at hand")
 	if known {
-		a.Cautions = append(a.Cautions, fmt.Sprintf("a pour warms the whole bath by about %s K, all of them together by about %s K; that says nothing of the spot where it goes in, which can boil and spit", tenth(rise(largest)), tenth(rise(total))))
+		a.Cautions = append(a.Cautions, fmt.Sprintf("a pour warms the whole bath by %s K, all of them together by %s K; that says nothing of the spot where it goes in, which can boil and spit", tenth(rise(largest)), tenth(rise(total))))
 	} else {
 		a.Cautions = append(a.Cautions, "how much a pour warms the bath is not known for this acid; go slower than the portions say where it gets warm")
+	}
+}
+
+// caution adds a caution unless the recipe's own already say the words.
+func (a *Addition) caution(words, text string) {
+	if !slices.ContainsFunc(a.Cautions, func(c string) bool { return strings.Contains(c, words) }) {
+		a.Cautions = append(a.Cautions, text)
 	}
 }
 
@@ -238,7 +249,7 @@ func tenth(x float64) string {
 	if x < 0.05 {
 		return "less than 0.1"
 	}
-	return fmt.Sprintf("%.1f", x)
+	return fmt.Sprintf("about %.1f", x)
 }
 
 // rise is by how many K so many mL of the acid warm the bath, whichever is more:
@@ -321,7 +332,7 @@ func (w *work) salt(a *Addition, m chem.Material, g *program, amounts []float64,
 		a.Cautions = append(a.Cautions, "boric acid dissolves only warm, and falls out of a bath that gets cold")
 	}
 	metal, acid := w.find(chem.RoleMetal), w.find(chem.RoleAcid)
-	if metal < 0 || acid < 0 || w.needs[metal].c.Name != "copper" || m.Brings["copper"] <= 0 {
+	if metal < 0 || acid < 0 || w.needs[metal].c.Name != "copper" || m.Brings["copper"] <= 0 || len(m.Brings) > 1 {
 		return
 	}
 	_, hot, _ := w.temperatures()
@@ -336,10 +347,10 @@ func (w *work) salt(a *Addition, m chem.Material, g *program, amounts []float64,
 	grams *= perUnit
 	draw := math.Min(bucket, sofar/4)
 	n := math.Ceil(grams/(holds-now)/draw - 1e-9)
-	wait := fmt.Sprintf("dissolve it in %s L of bath drawn off, at most %s degC warm; filter it back in and mix before the next", round(draw), round(hot))
+	wait := fmt.Sprintf("dissolve it in %s L of bath drawn off, at most %s degC warm; filter it back in and mix before the next", tidy(draw), tidy(hot))
 	if n <= 1 {
 		draw = math.Ceil(2*grams/(holds-now)+0.5) / 2
-		a.Portions[0].Wait = fmt.Sprintf("dissolve it in %s L of bath drawn off, at most %s degC warm, filter it back in, and mix for half an hour before the next step", chem.DecimalOf(draw), round(hot))
+		a.Portions[0].Wait = fmt.Sprintf("dissolve it in %s L of bath drawn off, at most %s degC warm, filter it back in, and mix for half an hour before the next step", chem.DecimalOf(draw), tidy(hot))
 		return
 	}
 	step := niceStep(1, a.Amount/n/20)
@@ -382,7 +393,7 @@ func (w *work) organic(a *Addition, g *program, j int) {
 		once, unit := shown(math.Max(1, math.Round(littleOften*content/b/smallest))*smallest, m.Unit)
 		var when []string
 		if a.Every.Ah > 0 {
-			when = append(when, fmt.Sprintf("%s Ah", round(a.Every.Ah)))
+			when = append(when, fmt.Sprintf("%s Ah", twoFigures(a.Every.Ah)))
 		}
 		if a.Every.Days > 0 {
 			when = append(when, days(a.Every.Days))
@@ -398,6 +409,12 @@ func (w *work) organic(a *Addition, g *program, j int) {
 	if len(a.Portions) == 0 {
 		a.Portions = []Portion{{a.Amount, a.Unit, "mix through one turnover of the bath"}}
 	}
+}
+
+// twoFigures writes a figure that is no more than a rule of thumb.
+func twoFigures(x float64) string {
+	unit := math.Pow(10, math.Floor(math.Log10(math.Max(x, 1e-9)))-1)
+	return string(chem.DecimalOf(clean(math.Round(x/unit) * unit)))
 }
 
 // every is after how much charge, or how many days, an amount of an organic is
@@ -456,4 +473,3 @@ func (w *work) peroxided() bool {
 		return ok && t.With == chem.TreatPeroxide && age >= 0 && age <= 7
 	})
 }
-

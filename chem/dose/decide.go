@@ -25,6 +25,7 @@ const (
 	bailReading = 7.0   // days: a reading older than this is no ground to throw bath away
 	sureToBail  = 0.9   // chance of being above the limit from which bath is thrown away
 	wideLevel   = 0.02  // of the volume: a level less sure than this is read first
+	blindLevel  = 0.045 // of the volume: a level less sure than this is no ground for any plan; nobody has read it
 	addU        = 0.01  // of an addition, relative standard uncertainty: as the estimate counts it
 )
 
@@ -43,9 +44,7 @@ type need struct {
 	dose, lower    bool
 	room           float64 // what a bail-out brings it down to
 	why            string
-	unsure         bool // what is added may change with a reading that is asked for
 	tooMuchInTank  bool // by evaporation alone it passes its limit before the next top-up
-	softened       bool // its window is narrower than the chance limit asks for
 	kNow, kLowest  float64
 	sigNow, sigLow float64 // amounts
 }
@@ -154,7 +153,6 @@ func (w *work) limits(x *need) {
 		return math.Min(zHigh, math.Max(0, slack/sig))
 	}
 	x.kNow, x.kLowest = k(slackNow, x.sigNow), k(slackLow, x.sigLow)
-	x.softened = math.Min(x.kNow, x.kLowest) < zHigh
 	x.tooMuchInTank = slackLow < 0
 }
 
@@ -171,20 +169,23 @@ func (w *work) decide(p *Plan) {
 		switch {
 		case w.blind:
 			x.shut = true
+			if !x.c.Known && !x.c.Contaminant() {
+				p.read(x.c.Name, "it has never been read")
+			}
 		case x.c.Held != nil:
 			x.shut = true
 			p.read(x.c.Name, "the last reading, %s %s, is %.1f standard deviations from what the log explains; nothing is planned for it until a second one", round(x.c.Held.Value), x.c.Unit, math.Abs(x.c.Held.Off))
 			w.refuseTarget(p, x, "a reading of it waits for a second one")
 		case x.c.Contaminant():
 			w.contaminant(p, x)
-		case !x.c.Known:
-			x.shut = true
-			p.read(x.c.Name, "it has never been read, so nothing is planned for it")
-			w.refuseTarget(p, x, "it has never been read")
 		case w.treated(x):
 			x.shut = true
 			p.read(x.c.Name, "carbon or peroxide took out an unknown part of it; run a panel before any is added")
 			w.refuseTarget(p, x, "nobody knows what the treatment left of it")
+		case !x.c.Known:
+			x.shut = true
+			p.read(x.c.Name, "it has never been read, so nothing is planned for it")
+			w.refuseTarget(p, x, "it has never been read")
 		default:
 			w.weigh(x, p)
 		}
@@ -199,11 +200,13 @@ func (p *Plan) refuse(what, format string, args ...any) {
 	p.Refused = append(p.Refused, Refusal{what, fmt.Sprintf(format, args...)})
 }
 
-func (p *Plan) quiet(format string, args ...any) { p.Quiet = append(p.Quiet, fmt.Sprintf(format, args...)) }
+func (p *Plan) quiet(format string, args ...any) {
+	p.Quiet = append(p.Quiet, fmt.Sprintf(format, args...))
+}
 
 func (w *work) refuseTarget(p *Plan, x *need, why string) {
 	if x.asked {
-		p.refuse(x.c.Name+" to "+round(x.target)+" "+string(x.c.Unit), "%s", why)
+		p.refuse(x.c.Name+" to "+tidy(x.target)+" "+string(x.c.Unit), "%s", why)
 	}
 }
 
@@ -220,16 +223,24 @@ func (w *work) judgeLevel(p *Plan) {
 			return
 		}
 	}
+	if w.uv > blindLevel*w.v {
+		w.blind = true
+		p.read("level", "the volume is %s L; every amount rests on it, so nothing is planned until the level is read, parts out and air off", span(w.v, z90*w.uv))
+		for i := range w.needs {
+			w.refuseTarget(p, &w.needs[i], "the level is not known")
+		}
+		return
+	}
 	if w.uv > wideLevel*w.v {
 		p.read("level", "the volume is %s L; every amount rests on it, and reading the level takes a minute", span(w.v, z90*w.uv))
 	}
 	switch {
 	case w.v > bath.Most()*(1+1e-9):
-		p.refuse("more in the tank", "it holds about %.1f L and its upper mark is %s L; nothing that takes up room goes in until %.1f L have evaporated or been bailed out", w.v, round(bath.Most()), w.v-bath.Most())
+		p.refuse("more in the tank", "it holds about %.1f L and its upper mark is %s L; nothing that takes up room goes in until %.1f L have evaporated or been bailed out", w.v, tidy(bath.Most()), w.v-bath.Most())
 	case w.missing && !w.water && len(w.o.Only) > 0:
-		p.quiet("level: %.1f L are missing to the mark of %s L, and water is not among the materials asked for", bath.Volume-w.v, round(bath.Volume))
+		p.quiet("level: %.1f L are missing to the mark of %s L, and water is not among the materials asked for", bath.Volume-w.v, tidy(bath.Volume))
 	case w.missing && !w.water:
-		p.refuse("water", "%.1f L are missing to the mark of %s L, but the recipe names no water to fill up with; the amounts below are for the level as it is", bath.Volume-w.v, round(bath.Volume))
+		p.refuse("water", "%.1f L are missing to the mark of %s L, but the recipe names no water to fill up with; the amounts below are for the level as it is", bath.Volume-w.v, tidy(bath.Volume))
 	}
 }
 
@@ -240,9 +251,9 @@ func (w *work) contaminant(p *Plan, x *need) {
 	}
 	switch above := 1 - chanceBelow(c.High, x.now, x.u); {
 	case above > 0.5 && x.age > bailReading:
-		p.read(c.Name, "the log puts it at %s %s, above its limit of %s, but it was last read %s ago", round(x.now), c.Unit, round(c.High), days(x.age))
+		p.read(c.Name, "the log puts it at %s %s, above its limit of %s, but it was last read %s ago", round(x.now), c.Unit, tidy(c.High), days(x.age))
 	case above > 0.5:
-		p.refuse(c.Name, "%s %s is above its limit of %s and no addition takes it out; dummy plating or a treatment may, or replacing a part of the bath", round(x.now), c.Unit, round(c.High))
+		p.refuse(c.Name, "%s %s is above its limit of %s and no addition takes it out; dummy plating or a treatment may, or replacing a part of the bath", round(x.now), c.Unit, tidy(c.High))
 	}
 }
 
@@ -273,12 +284,12 @@ func (w *work) weigh(x *need, p *Plan) {
 	switch {
 	case x.asked && x.aim > x.now:
 		x.dose = true
-		x.why = fmt.Sprintf("%s is %s %s%s; to the target you gave, %s", c.Name, round(x.now), c.Unit, w.onceFilled(), round(x.target))
+		x.why = fmt.Sprintf("%s is %s %s%s; to the target you gave, %s", c.Name, round(x.now), c.Unit, w.onceFilled(), tidy(x.target))
 	case x.asked:
 		w.refuseTarget(p, x, fmt.Sprintf("it is at %s %s already, and nothing that is added takes it out", round(x.now), c.Unit))
 	case organic && x.aim-x.now >= littleOften*x.target:
 		x.dose = true
-		x.why = fmt.Sprintf("%s is %s of %s %s%s, and little and often keeps it even", c.Name, round(x.now), round(x.aim), c.Unit, w.onceFilled())
+		x.why = fmt.Sprintf("%s is %s of %s %s%s, and little and often keeps it even", c.Name, round(x.now), tidy(x.aim), c.Unit, w.onceFilled())
 	case organic:
 	case x.least-zNeed*x.uLeast < c.Low:
 		x.dose = true
@@ -287,9 +298,13 @@ func (w *work) weigh(x *need, p *Plan) {
 	if !x.dose {
 		w.high(x, p)
 	}
-	half := z90 * x.u
-	if !x.dose && !x.lower && !organic && x.now <= c.High && (c.Verdict == estimate.Low || c.Verdict == estimate.Unsure) {
-		p.quiet("%s: %s %s%s; a chance of %s to be below its window before the next visit does not ask for a dose", c.Name, span(x.now, half), c.Unit, w.onceFilled(), percent(chance))
+	above := 1 - chanceBelow(c.High, x.now, x.u)
+	switch {
+	case x.dose || x.lower || organic:
+	case chance > 0.01 && x.now <= c.High:
+		p.quiet("%s: %s %s%s; a chance of %s to be below its window before the next visit does not ask for a dose", c.Name, span(x.now, z90*x.u), c.Unit, w.onceFilled(), percent(chance))
+	case above > 0.05 && above < 0.5:
+		p.quiet("%s: %s %s%s; a chance of %s to be above its window is no ground to throw bath away", c.Name, span(x.now, z90*x.u), c.Unit, w.onceFilled(), percent(above))
 	}
 	w.readFirst(x, p, chance)
 }
@@ -305,9 +320,9 @@ func (w *work) whyLow(x *need, chance float64) string {
 	c := x.c
 	now := fmt.Sprintf("%s is %s %s%s", c.Name, span(x.now, z90*x.u), c.Unit, w.onceFilled())
 	if x.now < c.Low {
-		return fmt.Sprintf("%s, below its window of %s to %s; to the target of %s", now, round(c.Low), round(c.High), round(x.target))
+		return fmt.Sprintf("%s, below its window of %s to %s; to the target of %s", now, tidy(c.Low), tidy(c.High), tidy(x.target))
 	}
-	return fmt.Sprintf("%s, with a chance of %s to fall below %s within %s; to the target of %s", now, percent(chance), round(c.Low), days(w.days), round(x.target))
+	return fmt.Sprintf("%s, with a chance of %s to fall below %s within %s; to the target of %s", now, percent(chance), tidy(c.Low), days(w.days), tidy(x.target))
 }
 
 // high decides what is done about too much. Bath is thrown away only where that
@@ -322,20 +337,20 @@ func (w *work) high(x *need, p *Plan) {
 	case c.Role == chem.RoleOrganic:
 		when := ""
 		if fall > 0 {
-			when = fmt.Sprintf("; at the usual pace it is back at %s in about %s", round(c.High), days((x.now-c.High)/fall))
+			when = fmt.Sprintf("; at the usual pace it is back at %s in about %s", tidy(c.High), days((x.now-c.High)/fall))
 		}
-		p.quiet("%s: %s %s is above %s; use and standing bring it down, and none is added%s", c.Name, span(x.now, z90*x.u), c.Unit, round(c.High), when)
+		p.quiet("%s: %s %s is above %s; use and standing bring it down, and none is added%s", c.Name, span(x.now, z90*x.u), c.Unit, tidy(c.High), when)
 	case above < sureToBail:
-		p.read(c.Name, "%s %s may be above %s; a second reading before any bath is thrown away", span(x.now, z90*x.u), c.Unit, round(c.High))
+		p.read(c.Name, "%s %s may be above %s; a second reading before any bath is thrown away", span(x.now, z90*x.u), c.Unit, tidy(c.High))
 	case x.least < c.High:
-		p.quiet("%s: %s %s is above %s, and comes down by itself before the next visit", c.Name, round(x.now), c.Unit, round(c.High))
+		p.quiet("%s: %s %s is above %s, and comes down by itself before the next visit", c.Name, round(x.now), c.Unit, tidy(c.High))
 	case !recentlyHigh(x):
-		p.read(c.Name, "the log puts it at %s %s, above %s, but no reading of the last %s says so; read it before any bath is thrown away", round(x.now), c.Unit, round(c.High), days(bailReading))
+		p.read(c.Name, "the log puts it at %s %s, above %s, but no reading of the last %s says so; read it before any bath is thrown away", round(x.now), c.Unit, tidy(c.High), days(bailReading))
 	case !w.water:
-		p.refuse(c.Name, "%s %s is above %s and only replacing bath by water takes it out, but no water may be used", round(x.now), c.Unit, round(c.High))
+		p.refuse(c.Name, "%s %s is above %s and only replacing bath by water takes it out, but no water may be used", round(x.now), c.Unit, tidy(c.High))
 	default:
 		x.lower, x.room = true, w.room(x)
-		x.why = fmt.Sprintf("%s is %s %s, above %s, and no addition takes it out; a bail-out refilled with water brings it to %s, which leaves room for weeks of creep", c.Name, span(x.now, z90*x.u), c.Unit, round(c.High), round(x.room))
+		x.why = fmt.Sprintf("%s is %s %s, above %s, and no addition takes it out; a bail-out refilled with water brings it to %s, which leaves room for evaporation and weeks of creep", c.Name, span(x.now, z90*x.u), c.Unit, tidy(c.High), tidy(x.room))
 	}
 }
 
@@ -361,7 +376,6 @@ func (w *work) room(x *need) float64 {
 func (w *work) readFirst(x *need, p *Plan, chance float64) {
 	c := x.c
 	if len(p.TitrateFirst) > 0 && p.TitrateFirst[len(p.TitrateFirst)-1].Constituent == c.Name {
-		x.unsure = true
 		return
 	}
 	organic := c.Role == chem.RoleOrganic
@@ -373,17 +387,14 @@ func (w *work) readFirst(x *need, p *Plan, chance float64) {
 	}
 	switch {
 	case organic && wide && x.age > 14:
-		p.read(c.Name, "%s, and ± %s %s is wide beside its window of %s to %s; a Hull-cell panel tells more than the log", ago, round(z90*x.u), c.Unit, round(c.Low), round(c.High))
+		p.read(c.Name, "%s, and ± %s %s is wide beside its window of %s to %s; a Hull-cell panel tells more than the log", ago, round(z90*x.u), c.Unit, tidy(c.Low), tidy(c.High))
 	case organic:
 		return
 	case x.age > staleDays:
 		p.read(c.Name, "%s, and things go unlogged", ago)
 	case acting && wide && x.age > 1:
-		p.read(c.Name, "%s, and ± %s %s is wide beside its window of %s to %s; a reading could change what is added", ago, round(z90*x.u), c.Unit, round(c.Low), round(c.High))
+		p.read(c.Name, "%s, and ± %s %s is wide beside its window of %s to %s; a reading could change what is added", ago, round(z90*x.u), c.Unit, tidy(c.Low), tidy(c.High))
 	case acting && chance < 0.6 && x.age > 6:
 		p.read(c.Name, "%s, and a new reading may show that nothing is needed", ago)
-	default:
-		return
 	}
-	x.unsure = acting
 }

@@ -50,8 +50,9 @@ type Refusal struct{ What, Why string }
 type Plan struct {
 	Bath         string
 	At           time.Time
-	Bail         float64    // L, before everything else, since it is counted at the bath as it is now; 0 for none
-	BailWhy      string     // one sentence
+	Bail         float64 // L, before everything else, since it is counted at the bath as it is now; 0 for none
+	BailWhy      string  // one sentence
+	BailCautions []string
 	Additions    []Addition // in the order of work, after the bail-out
 	After        []After
 	Volume       float64 // L, after it
@@ -103,10 +104,10 @@ func (o Options) settle(e *estimate.Estimate) (Options, error) {
 			return o, fmt.Errorf("the bath has no %s; it has %s", name, names(e.Recipe))
 		}
 		if c.Contaminant() {
-			return o, fmt.Errorf("%s is a contaminant with an upper limit of %s %s; nothing is added to reach a target for it", c.Name, round(c.High), c.Unit)
+			return o, fmt.Errorf("%s is a contaminant with an upper limit of %s %s; nothing is added to reach a target for it", c.Name, tidy(c.High), c.Unit)
 		}
 		if !(t >= c.Low && t <= c.High) || !(t > 0) {
-			return o, fmt.Errorf("a target of %g %s for %s lies outside its window of %s to %s %s; move the window first if that is meant", t, c.Unit, c.Name, round(c.Low), round(c.High), c.Unit)
+			return o, fmt.Errorf("a target of %g %s for %s lies outside its window of %s to %s %s; move the window first if that is meant", t, c.Unit, c.Name, tidy(c.Low), tidy(c.High), c.Unit)
 		}
 		target[c.Name] = t
 	}
@@ -159,6 +160,16 @@ func round(x float64) string {
 	}
 	places := int(math.Max(0, 2-math.Floor(math.Log10(math.Abs(x))+1e-12)))
 	return fmt.Sprintf("%.*f", min(places, 4), x)
+}
+
+// tidy writes a figure of a recipe or a tank: three that matter, and no zeros
+// behind the point that say nothing.
+func tidy(x float64) string {
+	s := round(x)
+	if strings.Contains(s, ".") {
+		s = strings.TrimRight(strings.TrimRight(s, "0"), ".")
+	}
+	return s
 }
 
 // span writes a mean and the half-width of its 90 % interval to the same place.

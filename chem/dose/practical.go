@@ -27,7 +27,7 @@ func (w *work) solve(p *Plan) error {
 		if w.sideEffects(g, amounts, bail) || w.tooCold(p, g, amounts, bail) {
 			continue
 		}
-		w.explain(p, g, amounts, bail)
+		w.explain(p, g, x, amounts, bail)
 		w.write(p, g, amounts, bail)
 		return nil
 	}
@@ -128,9 +128,9 @@ func (w *work) find(role chem.Role) int {
 }
 
 // explain says what the plan leaves undone, and which limits are in the way.
-func (w *work) explain(p *Plan, g *program, amounts []float64, bail float64) {
-	outside := map[int]bool{}
-	var left []string
+func (w *work) explain(p *Plan, g *program, exact exact, amounts []float64, bail float64) {
+	outside, behind := map[int]bool{}, map[int]bool{}
+	var left, short []string
 	for i := range w.needs {
 		x := &w.needs[i]
 		b := g.bounds[i]
@@ -138,38 +138,94 @@ func (w *work) explain(p *Plan, g *program, amounts []float64, bail float64) {
 		c := n / v
 		reached := fmt.Sprintf("%s comes to %s %s", x.c.Name, round(c), x.c.Unit)
 		switch {
-		case x.lower && c > b.room+b.size/w.v*tolerance:
-			if c > x.c.High {
-				outside[i] = true
-				left = append(left, reached)
-			} else {
-				p.refuse(x.c.Name, "comes down to %s %s, not to %s: %s", round(c), x.c.Unit, round(b.room), orElse(g.conflict(map[int]bool{i: true}), "no more can be bailed out at once"))
-			}
-		case !x.dose:
-			if b.edged && c < b.edge*(1-2*tolerance) {
-				outside[i] = true
-				left = append(left, reached)
-			}
-		case !slices.ContainsFunc(g.materials, func(m chem.Material) bool { return g.brings(m, i) > 0 }):
-			p.refuse(x.c.Name, "%s; no material that may be used brings it%s", x.why, w.whyNoMaterial(i))
-		case c < x.c.Low*(1-tolerance):
+		case x.lower && c > x.c.High:
 			outside[i] = true
-			left = append(left, reached)
-		case c < b.aim*(1-0.01) && g.amount(i, amounts) == 0:
+			left = append(left, fmt.Sprintf("%s comes down to %s %s, above %s", x.c.Name, round(c), x.c.Unit, tidy(x.c.High)))
+		case x.lower && c > b.room*(1+5*tolerance):
+			behind[i] = true
+			short = append(short, fmt.Sprintf("%s comes down to %s %s, not to %s", x.c.Name, round(c), x.c.Unit, tidy(b.room)))
+		case x.dose && !b.brought:
+			p.refuse(x.c.Name, "%s; no material that may be used brings it%s", x.why, w.whyNoMaterial(i))
+		case b.edged && c < b.edge*(1-2*tolerance) && (x.dose || c < x.now*(1-0.02)):
+			outside[i] = true
+			left = append(left, fmt.Sprintf("%s, below %s", reached, tidy(x.c.Low)))
+		case x.dose && g.amount(i, amounts) == 0 && exact.short[i] <= tolerance*b.size:
 			p.quiet("%s: what is missing is less than can be weighed or measured out", x.c.Name)
-		case c < b.aim*(1-0.01):
-			p.refuse(fmt.Sprintf("%s at %s %s", x.c.Name, round(b.aim), x.c.Unit), "%s only; in the way: %s", reached, orElse(g.conflict(map[int]bool{i: true}), "what can be weighed or measured out"))
+		case x.dose && c < b.aim*(1-shortBy):
+			behind[i] = true
+			short = append(short, fmt.Sprintf("%s, not to %s", reached, tidy(b.aim)))
 		}
-		if x.dose && x.tooMuchInTank {
-			p.refuse(fmt.Sprintf("%s within its window until the next top-up", x.c.Name), "about %.1f L go by evaporation and drag-out in %s, and that alone takes it from its target above %s %s; top up more often", w.dry, days(w.days), round(x.c.High), x.c.Unit)
-		} else if x.dose && x.softened && x.now < x.aim && z90*x.u > (x.c.High-x.c.Low)/2 && x.c.Role != chem.RoleOrganic {
-			p.quiet("%s: its window is narrow beside ± %s %s, so its upper limit cannot be kept as surely as usual", x.c.Name, round(z90*x.u), x.c.Unit)
+		w.explainWindow(p, x)
+	}
+	idle := bail == 0 && !slices.ContainsFunc(amounts, func(x float64) bool { return x > 0 })
+	switch {
+	case len(outside) > 0 && idle:
+		p.Compromise = fmt.Sprintf("nothing can be done now about this: %s. In the way: %s", strings.Join(left, "; "), g.inTheWay(outside))
+	case len(outside) > 0:
+		p.Compromise = fmt.Sprintf("not every limit can be kept. In the way: %s. This is the plan that breaks least: %s", g.inTheWay(outside), strings.Join(left, "; "))
+	}
+	if len(behind) > 0 {
+		var names []string
+		for i := range w.needs {
+			if behind[i] {
+				names = append(names, w.needs[i].c.Name)
+			}
+		}
+		p.refuse(strings.Join(names, ", ")+" all the way", "%s; in the way: %s", strings.Join(short, "; "), g.inTheWay(behind))
+	}
+	if volume := w.volumeAfter(g, amounts, bail); volume < w.e.Bath.Least()*(1-tolerance) {
+		p.refuse("level", "%.1f L after this is below the tank's least mark of %s L", volume, tidy(w.e.Bath.Least()))
+	}
+}
+
+// inTheWay names the limits that keep constituents from where they are wanted,
+// each by itself and all together.
+func (g *program) inTheWay(wanted map[int]bool) string {
+	var words []string
+	add := func(clash []string) {
+		for _, c := range clash {
+			if !slices.Contains(words, c) {
+				words = append(words, c)
+			}
 		}
 	}
-	if len(outside) > 0 {
-		clash := orElse(g.conflict(outside), strings.Join(left, "; "))
-		p.Compromise = fmt.Sprintf("these cannot be kept together: %s. This plan breaks least: %s", clash, strings.Join(left, "; "))
+	for i := range g.w.needs {
+		if wanted[i] {
+			add(g.conflict(map[int]bool{i: true}))
+		}
 	}
+	if len(words) == 0 {
+		add(g.conflict(wanted))
+	}
+	if len(words) == 0 {
+		return "what can be weighed or measured out"
+	}
+	if slices.ContainsFunc(words, func(s string) bool { return strings.HasSuffix(s, inTheTank) }) {
+		return strings.Join(words, "; ") + " (ask again when the level has gone down)"
+	}
+	return strings.Join(words, "; ")
+}
+
+// shortBy is the part of a target by which a dose may fall short without a word.
+const shortBy = 0.02
+
+// explainWindow says where a limit cannot be kept as surely as it should be.
+func (w *work) explainWindow(p *Plan, x *need) {
+	switch {
+	case !x.dose:
+	case x.tooMuchInTank:
+		p.refuse(fmt.Sprintf("%s within its window until the next top-up", x.c.Name), "about %.1f L go by evaporation and drag-out in %s, and that alone takes it from its target above %s %s; top up more often", w.dry, days(w.days), tidy(x.c.High), x.c.Unit)
+	case x.kNow < zHigh && x.c.Role != chem.RoleOrganic:
+		p.quiet("%s: its window leaves little room above the target beside ± %s %s, so its upper limit of %s is kept less surely than usual", x.c.Name, round(z90*x.u), x.c.Unit, tidy(x.c.High))
+	}
+}
+
+func (w *work) volumeAfter(g *program, amounts []float64, bail float64) float64 {
+	v := w.v - bail
+	for j, m := range g.materials {
+		v += litres(m) * amounts[j]
+	}
+	return v
 }
 
 func (w *work) whyNoMaterial(i int) string {
@@ -196,13 +252,6 @@ func (w *work) whyNoMaterial(i int) string {
 		return ": " + strings.Join(all, " or ") + " would, and is not among those asked for"
 	}
 	return ""
-}
-
-func orElse(s, other string) string {
-	if s == "" {
-		return other
-	}
-	return s
 }
 
 // amount is how much of constituent i the plan puts in.
@@ -340,14 +389,17 @@ func (g *program) breaks(i int, amounts []float64, bail float64) (excess, low, o
 	w, b := g.w, g.bounds[i]
 	n, v := g.after(i, amounts, bail)
 	if b.lower {
-		excess = math.Max(0, n-b.room*v)
+		excess = math.Max(0, n-b.room*w.goal)
 	}
 	if b.upper {
 		h := w.needs[i].c.High
 		excess = math.Max(0, math.Max(n-h*v-b.rhsNow, n-w.mean[i]+w.later[i]-h*(v-w.dry)-b.rhsLater))
 	}
-	if b.edged {
+	switch {
+	case b.edged && b.brought:
 		low = math.Max(0, b.edge*v-n)
+	case b.edged:
+		low = math.Max(0, b.edge*w.goal-n)
 	}
 	if b.dosed {
 		off = b.aim*v - n

@@ -23,7 +23,11 @@ import (
 //	                            n' and V' have changed as if nothing were added
 //	aim·V' <= n' + short        dosed constituents
 //	edge·V' <= n' + low         the lower edge of the window, or where it is now
-//	n' - over <= room·V'        what a bail-out is for
+//	n' - over <= room·goal      what a bail-out is for, with the level kept
+//
+// Where nothing brings a constituent its edge counts at the level that is aimed
+// at: or what little volume a brightener adds would forbid it. The room counts
+// there too: or anything that adds volume would be put in to spare a bail-out.
 //
 // σ² = P_nn - 2·high·P_nV + high²·P_VV, so that errors which amount and volume
 // share do not count twice.
@@ -47,6 +51,7 @@ type bound struct {
 	room             float64
 	edged            bool // the row of the lower edge is there
 	edge             float64
+	brought          bool // a usable material brings it
 	dosed            bool
 	aim              float64
 	size             float64 // amount that counts as all of it
@@ -89,7 +94,7 @@ func (w *work) program(strong bool) *program {
 				b.edge = math.Min(x.c.Low, w.mean[i]/w.goal)
 			}
 		}
-		b.dosed, b.aim = x.dose, x.aim
+		b.dosed, b.aim, b.brought = x.dose, x.aim, brought
 		g.bounds = append(g.bounds, b)
 	}
 	// The level may be off: keep the mark as far away as the volume is unsure,
@@ -221,25 +226,31 @@ func (g *program) problem(strict map[int]bool) (p linprog.Problem, tiers [][]flo
 		if strict[i] {
 			p.Upper[g.over[i]], p.Upper[g.low[i]], p.Upper[g.shor[i]] = 0, 0, 0
 		}
-		at := func(c float64, side string) string { return fmt.Sprintf("%s at %s %s or %s", x.c.Name, round(c), x.c.Unit, side) }
+		at := func(c float64, side string) string {
+			return fmt.Sprintf("%s at %s %s or %s", x.c.Name, tidy(c), x.c.Unit, side)
+		}
 		if b.lower {
 			p.Upper[g.bail] = w.v / 2
-			row(at(b.room, "less"), i, 1, -b.room, w.mean[i], w.v, -inf, 0, g.over[i], -1)
+			row(at(b.room, "less"), i, 1, 0, w.mean[i], w.v, -inf, b.room*w.goal, g.over[i], -1)
 		}
 		if b.upper {
 			h := x.c.High
-			row(at(h, "less"), i, 1, -h, w.mean[i], w.v, -inf, b.rhsNow, g.over[i], -1)
-			row(at(h, "less")+" until the next top-up", i, 1, -h, w.later[i], w.v-w.dry, -inf, b.rhsLater, g.over[i], -1)
+			surely := fmt.Sprintf("%s surely at %s %s or less", x.c.Name, tidy(h), x.c.Unit)
+			row(surely, i, 1, -h, w.mean[i], w.v, -inf, b.rhsNow, g.over[i], -1)
+			row(surely+" until the next top-up", i, 1, -h, w.later[i], w.v-w.dry, -inf, b.rhsLater, g.over[i], -1)
 		}
-		if b.edged {
+		switch {
+		case b.edged && b.brought:
 			row(at(b.edge, "more"), i, 1, -b.edge, w.mean[i], w.v, 0, inf, g.low[i], 1)
+		case b.edged:
+			row(at(b.edge, "more"), i, 1, 0, w.mean[i], w.v, b.edge*w.goal, inf, g.low[i], 1)
 		}
 		if b.dosed {
 			row(at(b.aim, "more"), i, 1, -b.aim, w.mean[i], w.v, 0, inf, g.shor[i], 1)
 		}
 	}
-	row(fmt.Sprintf("no more than %s L in the tank", round(g.mark)), -1, 0, 1, 0, w.v, -inf, g.mark, -1, 0)
-	row(fmt.Sprintf("no less than %s L in the tank", round(g.least)), -1, 0, 1, 0, w.v, g.least, inf, -1, 0)
+	row(fmt.Sprintf("no more than %s"+inTheTank, tidy(g.mark)), -1, 0, 1, 0, w.v, -inf, g.mark, -1, 0)
+	row(fmt.Sprintf("no less than %s L in the tank", tidy(g.least)), -1, 0, 1, 0, w.v, g.least, inf, -1, 0)
 	row("the level", -1, 0, 1, 0, w.v, w.goal, inf, g.dry, 1)
 	// Water only replaces what is missing or bailed: as a free variable it
 	// would over-fill, which is the cheapest way to bail.
@@ -250,11 +261,17 @@ func (g *program) problem(strict map[int]bool) (p linprog.Problem, tiers [][]flo
 		}
 	}
 	c[g.bail] = -1
-	p.Rows = append(p.Rows, linprog.Row{Name: "water only for what is missing", Coeff: c, Lo: -inf, Hi: w.goal - w.v})
+	p.Rows = append(p.Rows, linprog.Row{Name: onlyMissing, Coeff: c, Lo: -inf, Hi: w.goal - w.v})
 	less[g.bail] = 1 / w.v
-	lack[g.dry] = 10 / w.v
+	low[g.dry] = 10 / w.v
 	return p, [][]float64{less, low, lack, price}
 }
+
+// Names of rows that messages look for.
+const (
+	inTheTank   = " L in the tank"
+	onlyMissing = "water only for what is missing"
+)
 
 // solve finds the plan. The aims are taken in order, so that no price ever buys
 // a broken limit: upper limits, as little bailed as they ask for, lower edges,
@@ -273,13 +290,14 @@ func (g *program) solve() (exact, error) {
 }
 
 // conflict names the limits that keep constituents from where they are wanted,
-// in words; empty where they can all be met.
-func (g *program) conflict(wanted map[int]bool) string {
+// in words: what is wanted itself is left out. It is empty where they can all be
+// met.
+func (g *program) conflict(wanted map[int]bool) []string {
 	p, _ := g.problem(wanted)
 	_, err := linprog.Solve(p)
 	var clash *linprog.Infeasible
 	if !errors.As(err, &clash) {
-		return ""
+		return nil
 	}
 	var words []string
 	add := func(s string) {
@@ -289,6 +307,8 @@ func (g *program) conflict(wanted map[int]bool) string {
 	}
 	for _, l := range clash.Limits {
 		switch {
+		case l.Row >= 0 && (!l.High && strings.HasSuffix(l.Name, " or more") || l.Name == onlyMissing):
+			// what is wanted, and a rule of the program, are not what is in the way
 		case l.Row >= 0:
 			add(l.Name)
 		case l.Variable < len(g.materials) && l.High:
@@ -297,11 +317,9 @@ func (g *program) conflict(wanted map[int]bool) string {
 			add(fmt.Sprintf("%s %s of %s in stock", chem.DecimalOf(amount), unit, m.Name))
 		case l.Variable == g.bail && l.High && p.Upper[g.bail] > 0:
 			add("no more than half of the bath bailed out at once")
-		case l.Variable == g.bail && l.High:
-			add("nothing bailed out")
 		}
 	}
-	return strings.Join(words, "; ")
+	return words
 }
 
 // Costs where the recipe has no price for everything, in no money: they only
