@@ -152,7 +152,7 @@ func (r *run) answer(t time.Time) *Estimate {
 		e.Constituents = append(e.Constituents, x)
 	}
 	e.Rates = r.rates()
-	e.Anodes = r.anodes()
+	e.Anodes = r.anodes(others)
 	if c, ok := r.pair.sulfate(); ok {
 		e.Balances = append(e.Balances, Balance{"sulfate", "mmol/L", c.value, c.u, math.Abs(c.value) <= 2*c.u})
 	}
@@ -168,7 +168,7 @@ func (r *run) others() []*run {
 	var out []*run
 	for _, name := range slices.Sorted(maps.Keys(r.holds)) {
 		h := r.holds[name]
-		for _, e := range explanations(h.subj) {
+		for _, e := range r.explanations(h.subj) {
 			alt := r.explain(h, e)
 			if alt == nil {
 				continue
@@ -242,12 +242,18 @@ func (r *run) rates() []Rate {
 	return out
 }
 
-func (r *run) anodes() []Anode {
+func (r *run) anodes(others []*run) []Anode {
 	var out []Anode
 	for _, h := range r.hung {
 		a := Anode{ID: h.id, Form: h.form, Hung: h.hung, Mass: math.NaN(), Started: h.mass}
 		if h.at >= 0 {
 			a.Mass, a.U = r.s.x(h.at), r.s.sd(h.at)
+			for _, o := range others {
+				if i := o.find(h.id); i >= 0 && o.hung[i].at >= 0 {
+					at := o.hung[i].at
+					a.U = math.Max(a.U, math.Abs(o.s.x(at)-a.Mass)/z90+o.s.sd(at))
+				}
+			}
 		}
 		out = append(out, a)
 	}
@@ -295,6 +301,12 @@ func (r *run) allFlags(e *Estimate) []Flag {
 	for _, rd := range e.Readings {
 		if rd.Fate == Dropped && e.At.Sub(rd.Fact.Time) <= recent {
 			out = append(out, Flag{"dropped", rd.Subject, rd.Fact.Time, fmt.Sprintf("%s %s was not used: %s", figure(rd.Value), rd.Unit, r.status[rd.Fact.ID].why)})
+		}
+	}
+	for _, h := range r.hung {
+		if r.soluble() && r.alive(h) < 0.95 {
+			out = append(out, Flag{"anodes", "anodes", r.now, fmt.Sprintf("%s is used up by the log (%s kg left, u %s): weigh it or hang another",
+				h.id, figure(r.s.x(h.at)), figure(r.s.sd(h.at)))})
 		}
 	}
 	if f, ok := r.polarised(); ok {

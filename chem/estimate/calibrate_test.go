@@ -3,13 +3,11 @@ package estimate
 import (
 	"fmt"
 	"math"
-	"slices"
 	"strings"
 	"testing"
 	"time"
 
 	"github.com/google/uuid"
-	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
 	"steadybath/chem"
@@ -258,6 +256,10 @@ func groups() []group {
 		fault("unlogged", simulate.Fault{Kind: simulate.Unlogged}),
 		fault("lost bath", simulate.Fault{Kind: simulate.Lost}),
 		fault("wrong level", simulate.Fault{Kind: simulate.WrongLevel}),
+		{"polarised", hobby(60, func(c *simulate.Config) {
+			c.AhPerWeek = 100
+			withFault(simulate.Fault{Kind: simulate.Polarised})(c)
+		})},
 		fault("leak", simulate.Fault{Kind: simulate.Leak}),
 	}
 }
@@ -325,14 +327,3 @@ const (
 	tunedSeed = 1000
 	freshSeed = 900000
 )
-
-func TestScratch(t *testing.T) {
-	for _, name := range strings.Split("60 L,busy,plain assays,patterns,no fill", ",") {
-		scores := groupOf(t, name).calibrate(t, 40, 200, tunedSeed, nil)
-		for _, n := range []string{"copper", "sulfuric acid", "chloride", "brightener", "volume", "anode"} {
-			fmt.Printf("%-14s %-14s %s\n", name, n, scores[n])
-		}
-	}
-	_ = slices.Sort[[]int]
-	_ = assert.New
-}

@@ -144,11 +144,14 @@ func (r *run) restStep(dt float64) {
 	t := s.newStep()
 	root := math.Sqrt(dt)
 	if a := r.areaHung(); a > 0 && l.metal >= 0 && r.soluble() {
+		some, gone := r.anodesLeft()
+		a *= some
 		mol := s.x(l.k) * a * dt
 		shake := w.dayDissolve * s.belief(l.k) * a * root
 		of := t.source()
 		t.move(l.metal, mol*l.perMol[l.metal])
 		t.slope(l.metal, l.k, a*dt*l.perMol[l.metal])
+		shake = math.Hypot(shake, mol*gone)
 		t.stir(of, l.metal, shake*l.perMol[l.metal])
 		if l.acid >= 0 {
 			acid := -float64(r.recipe.Charge) / 2 * l.perMol[l.acid]
@@ -291,18 +294,19 @@ func (r *run) electrodes(t *step, each func(int, float64), meter int, gq, q, uq,
 	}
 	z := float64(r.recipe.Charge)
 	anode, cathode := t.source(), t.source()
-	diff := s.x(l.anode) - s.x(l.cathode)
-	uAnode, uCathode := w.runAnode*spread, w.runCathode*spread
+	some, gone := r.anodesLeft()
+	etaA, etaC := s.x(l.anode)*some, s.x(l.cathode)
+	uAnode, uCathode := math.Hypot(w.runAnode*some*spread, etaA*gone), w.runCathode*spread
 	if !r.soluble() {
 		uAnode = 0
 	}
 	gain := func(i int, perCharge float64) { // what one true Ah does at an efficiency of 1
-		t.move(i, diff*perCharge*gq)
-		t.slope(i, l.anode, perCharge*gq)
+		t.move(i, (etaA-etaC)*perCharge*gq)
+		t.slope(i, l.anode, some*perCharge*gq)
 		t.slope(i, l.cathode, -perCharge*gq)
 		t.stir(anode, i, gq*perCharge*uAnode)
 		t.stir(cathode, i, -gq*perCharge*uCathode)
-		each(i, diff*perCharge)
+		each(i, (etaA-etaC)*perCharge)
 	}
 	gain(l.metal, l.perMol[l.metal]/(z*chem.FaradayAh))
 	if l.acid >= 0 {
@@ -310,10 +314,37 @@ func (r *run) electrodes(t *step, each func(int, float64), meter int, gq, q, uq,
 	}
 	if r.soluble() {
 		perAh := 1 / (z * chem.FaradayAh) // mol
-		mol := s.x(l.anode) * gq * perAh
-		r.lose(t, mol, []term{{l.anode, gq * perAh}, {l.meter, s.x(l.anode) * q * perAh}},
+		mol := etaA * gq * perAh
+		r.lose(t, mol, []term{{l.anode, some * gq * perAh}, {l.meter, etaA * q * perAh}},
 			[]term{{anode, gq * perAh * uAnode}, {meter, mol * uq * spread}}, w.runShare*spread)
 	}
+}
+
+// anodesLeft is the chance that any anode is left to dissolve, by the masses
+// believed, and the standard deviation of that yes or no; 1 and 0 where an anode
+// hangs whose mass nobody knows, or none was ever logged.
+func (r *run) anodesLeft() (some, gone float64) {
+	none := 1.0
+	for _, h := range r.hung {
+		none *= 1 - r.alive(h)
+	}
+	if len(r.hung) == 0 || none < 1e-6 {
+		return 1, 0
+	}
+	return 1 - none, math.Sqrt(none * (1 - none))
+}
+
+// alive is the chance that an anode is not used up.
+func (r *run) alive(h hungAnode) float64 {
+	if h.at < 0 {
+		return 1
+	}
+	z := r.s.x(h.at) / math.Hypot(r.s.sd(h.at), anodeU)
+	if z > 5 {
+		return 1
+	}
+	// At no mass at all the scale decides; half a chance would dissolve for ever.
+	return math.Max(0, math.Erf(z/math.Sqrt2))
 }
 
 // lose takes from the weighed anodes what mol of dissolved metal cost them,
@@ -326,7 +357,7 @@ func (r *run) lose(t *step, mol float64, by, noise []term, uShare float64) {
 	for _, h := range r.hung {
 		sum += r.weight(h)
 	}
-	if sum <= 0 {
+	if sum < 1e-6 {
 		return
 	}
 	kept := 1 - math.Min(math.Max(s.x(l.sludge), 0), 0.5)
@@ -374,7 +405,7 @@ func (r *run) weight(h hungAnode) float64 {
 	if h.at >= 0 {
 		w += r.s.x(h.off)
 	}
-	return math.Max(w, 0.02)
+	return math.Max(w, 0.02) * r.alive(h)
 }
 
 // chlorideUnit turns mg into the unit in which chloride is kept.

@@ -285,7 +285,13 @@ func (r *run) reread(i int, o observation) {
 			r.correct(o)
 		}
 	case Held:
-		r.holds[o.subj.name] = &hold{index: i, before: r.bare(), subj: o.subj, loglik: r.loglik}
+		// What the log cannot explain a changed bath perhaps can.
+		if math.Abs(r.off(o)) <= gate {
+			r.taken = append(r.taken, r.bath.Facts[i].ID)
+			r.correct(o)
+			return
+		}
+		r.hold(i, o)
 	}
 }
 
@@ -322,13 +328,16 @@ func (r *run) judge(i int, o observation) {
 	}
 	held := r.bath.Facts[h.index]
 	unchanged := r.loglik - h.loglik + logNormal(o.value-o.expected, r.variance(o))
-	changed, likely := r.changed(h, i)
+	changed, likely := r.changed(h, i, r.off(o))
 	switch {
 	case changed != nil && likely > unchanged+preferChange:
 		r.flag("confirmed", name, held.Time, changed.words(h))
 		r.adopt(changed, h)
 		r.status[held.ID] = verdictOf{fate: Confirmed, how: changed.explained}
 		r.status[f.ID] = verdictOf{fate: Used}
+		if changed.again {
+			r.status[f.ID] = verdictOf{fate: Confirmed, how: changed.explained}
+		}
 	case believable:
 		delete(r.holds, name)
 		r.status[held.ID] = verdictOf{fate: Dropped, why: "the reading after it agrees with the log"}
@@ -340,19 +349,25 @@ func (r *run) judge(i int, o observation) {
 	}
 }
 
+// hold lets a reading wait. It is not used, but that it is unlikely counts
+// against the bath as the log has it.
 func (r *run) hold(i int, o observation) {
-	r.status[r.bath.Facts[i].ID] = verdictOf{fate: Held}
-	r.holds[o.subj.name] = &hold{index: i, before: r.bare(), subj: o.subj, loglik: r.loglik}
+	if !r.replay {
+		r.status[r.bath.Facts[i].ID] = verdictOf{fate: Held}
+	}
+	r.loglik += logNormal(o.value-o.expected, r.variance(o))
+	r.holds[o.subj.name] = &hold{index: i, before: r.bare(), subj: o.subj, loglik: r.loglik, off: r.off(o)}
 }
 
 // changed replays from a held reading on, as if it were right, up to and with
 // reading i (or, with i = len(Facts), to the end). It returns the best of the
 // explanations and the log-likelihood of everything after the held reading, or
-// nil where reading i cannot be believed in it either.
-func (r *run) changed(h *hold, i int) (*run, float64) {
+// nil where reading i, which is now standard deviations from the log, cannot be
+// believed in it either.
+func (r *run) changed(h *hold, i int, now float64) (*run, float64) {
 	var best *run
 	likely := math.Inf(-1)
-	for _, e := range explanations(h.subj) {
+	for _, e := range r.explanations(h.subj) {
 		alt := r.explain(h, e)
 		if alt == nil {
 			continue
@@ -368,7 +383,17 @@ func (r *run) changed(h *hold, i int) (*run, float64) {
 			if !ok {
 				continue
 			}
-			if math.Abs(alt.off(o)) > gate {
+			switch off := alt.off(o); {
+			case math.Abs(off) <= gate:
+				alt.again = false
+			case math.Abs(now) > gate && now*h.off > 0:
+				// Two in a row on one side of the log: it is the log that is
+				// wrong, though one change does not explain both.
+				alt.again = true
+				if o, ok = alt.open(f, o, e); !ok {
+					continue
+				}
+			default:
 				continue
 			}
 			alt.correct(o)
@@ -386,19 +411,25 @@ type explanation string
 
 const (
 	amountChanged explanation = "its amount changed without a word in the log"
+	bathReplaced  explanation = "bath was lost and made up with water without a word in the log"
 	waterChanged  explanation = "water was added or left without a word in the log"
 	bathLost      explanation = "bath was lost without a word in the log"
 	massChanged   explanation = "the anode lost more or less than its share"
+	anodesChanged explanation = "the anodes dissolve more or less than they did"
 )
 
-func explanations(s subject) []explanation {
-	if s.name == "volume" {
+func (r *run) explanations(s subject) []explanation {
+	switch {
+	case s.con < 0 && s.at == r.l.volume:
 		return []explanation{waterChanged, bathLost}
-	}
-	if s.con < 0 {
+	case s.con < 0 && r.soluble() && r.l.metal >= 0:
+		return []explanation{massChanged, anodesChanged}
+	case s.con < 0:
 		return []explanation{massChanged}
+	case r.soluble() && r.l.acid >= 0 && (s.con == r.l.metal || s.con == r.l.acid):
+		return []explanation{amountChanged, bathReplaced, anodesChanged}
 	}
-	return []explanation{amountChanged}
+	return []explanation{amountChanged, bathReplaced}
 }
 
 // explain returns the bath just after the held reading, opened there so that
@@ -423,7 +454,7 @@ func (r *run) explain(h *hold, e explanation) *run {
 
 // open loosens what a change can have changed and observes again.
 func (r *run) open(f chem.Fact, o observation, e explanation) (observation, bool) {
-	if e == bathLost && o.value > o.expected {
+	if (e == bathLost || e == bathReplaced) && o.value > o.expected {
 		return o, false
 	}
 	r.loosen(o, e)
@@ -442,13 +473,44 @@ func (r *run) loosen(o observation, e explanation) {
 		for k := range r.l.cons {
 			t.stir(of, k, r.s.x(k)/r.volume()*size)
 		}
+	case bathReplaced:
+		for k := range r.l.cons {
+			t.stir(of, k, r.s.x(k)*size/math.Max(o.expected, 1e-9))
+		}
 	case amountChanged:
 		t.stir(of, o.subj.con, size*r.volume())
+	case anodesChanged:
+		r.loosenAnodes(t, of, o, size)
 	case massChanged, waterChanged:
 		t.stir(of, o.subj.at, size)
 	}
 	r.apply(t)
 }
+
+// loosenAnodes lets the anodes have given more or less metal than the log says,
+// acid and their own masses with it, and lets them go on so.
+func (r *run) loosenAnodes(t *step, of int, o observation, size float64) {
+	l := r.l
+	gram := l.cons[l.metal].MolarMass
+	mol := size * 1000 / gram * math.Max(1, float64(len(r.hung))) // an anode's mass is off by so much, and the others' as well
+	if o.subj.con >= 0 {
+		mol = size * r.volume() / l.perMol[o.subj.con]
+	}
+	t.stir(of, l.metal, mol*l.perMol[l.metal])
+	if l.acid >= 0 {
+		t.stir(of, l.acid, -mol*l.perMol[l.acid]*float64(r.recipe.Charge)/2)
+	}
+	for _, h := range r.hung {
+		if h.at >= 0 {
+			t.stir(of, h.at, -mol*gram/1000*h.share(r))
+		}
+	}
+	t.shake(l.anode, anodeLoose)
+}
+
+// anodeLoose is how far the anode efficiency may have changed when the anodes
+// polarised, filmed over or were used up: all of it is 1.
+const anodeLoose = 0.5
 
 // adopt goes on from where a replay from hold h stands. Holds of other subjects
 // stay: older ones as they were, younger ones as the replay met them.
@@ -459,6 +521,10 @@ func (r *run) adopt(alt *run, h *hold) {
 		}
 	}
 	delete(alt.holds, h.subj.name)
+	for _, id := range alt.taken {
+		r.status[id] = verdictOf{fate: Confirmed}
+	}
+	alt.taken = nil
 	alt.replay, alt.read, alt.flags, alt.pair, alt.level = false, r.read, r.flags, r.pair, r.level
 	*r = *alt
 }

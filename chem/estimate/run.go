@@ -53,7 +53,9 @@ type run struct {
 	keep   bool // record the track
 	replay bool
 
-	explained explanation
+	explained explanation // of a replay
+	taken     []uuid.UUID // held readings that the replay believes
+	again     bool        // the reading that confirmed it asks for the same once more
 }
 
 type lot struct {
@@ -83,6 +85,7 @@ type hold struct {
 	before *run
 	subj   subject
 	loglik float64
+	off    float64 // standard deviations from the log
 }
 
 // verdictOf is what was made of a reading, for replays and for words.
@@ -108,6 +111,7 @@ func (r *run) clone() *run {
 	c.meters = maps.Clone(r.meters)
 	c.holds = maps.Clone(r.holds)
 	c.used = slices.Clip(r.used)
+	c.taken = slices.Clone(r.taken)
 	c.read = slices.Clip(r.read)
 	c.flags = slices.Clip(r.flags)
 	c.track = slices.Clip(r.track)
