@@ -81,6 +81,9 @@ func lotWords(lot string) string {
 
 func assayWords(a chem.Assay) string {
 	words := fmt.Sprintf("%s %s", plain(a.Of), withU(a.Value))
+	if a.Of == string(a.Value.Unit) { // pH has no unit but its name
+		words = strings.TrimSuffix(words, " "+a.Of)
+	}
 	if t := a.Titration; t != nil && len(t.Delivered) > 0 {
 		list := make([]string, len(t.Delivered))
 		for i, d := range t.Delivered {

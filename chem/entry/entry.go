@@ -122,8 +122,14 @@ func (c *checker) constituent(name string) (estimate.Constituent, error) {
 }
 
 func (c *checker) assay(a chem.Assay) error {
-	switch a.Of {
-	case "pH", "temperature", "density":
+	if lo, hi, unit, ok := bulk(a.Of); ok {
+		value, _, err := a.Value.In(unit)
+		if err != nil {
+			return fmt.Errorf("%s of %s: %w", a.Value, a.Of, err)
+		}
+		if value < lo || value > hi {
+			c.ask("", "a %s of %s is outside %g to %g %s, where baths are", a.Of, a.Value, lo, hi, unit)
+		}
 		return nil
 	}
 	x, err := c.constituent(a.Of)
@@ -136,6 +142,20 @@ func (c *checker) assay(a chem.Assay) error {
 	}
 	c.concentration(x, value, a.Value)
 	return nil
+}
+
+// bulk gives the range in which the readings of a bath as a whole lie, in unit:
+// wide of every plating bath, common practice, no source.
+func bulk(of string) (lo, hi float64, unit chem.Unit, ok bool) {
+	switch of {
+	case "pH":
+		return -1, 14, "pH", true
+	case "temperature":
+		return 0, 95, "degC", true
+	case "density":
+		return 0.95, 1.6, "g/cm3", true
+	}
+	return 0, 0, "", false
 }
 
 // concentration asks about a reading that no bath of the kind shows, or that
