@@ -50,6 +50,9 @@ from names n cross join lateral (
 ) last
 order by n.bath`
 
+const selectLastNumber = `-- last_number
+select coalesce((select f.number from steadybath.facts f where f.bath = $1 order by f.number desc limit 1), 0)`
+
 const selectRows = `-- rows_of_bath
 select ` + rowColumns + ` from steadybath.facts f where f.bath = $1 order by f.number`
 
@@ -90,7 +93,7 @@ func (s *Store) Baths(ctx context.Context) ([]Bath, error) {
 		return b, err
 	})
 	if err != nil {
-		return nil, explain("list the baths", err)
+		return nil, explain("list the baths", ended(ctx, err))
 	}
 	return baths, nil
 }
@@ -103,7 +106,12 @@ func (s *Store) Rows(ctx context.Context, bath string, knownOn time.Time) ([]jou
 	if !knownOn.IsZero() {
 		sql, args = selectRowsKnownOn, append(args, knownOn)
 	}
-	out := []journal.Row{}
+	// Rows are large: letting the slice grow takes longer than reading them.
+	var last int64
+	if err := s.pool.QueryRow(ctx, selectLastNumber, bath).Scan(&last); err != nil {
+		return nil, explain("read the facts", ended(ctx, err))
+	}
+	out := make([]journal.Row, 0, last)
 	err := s.each(ctx, sql, args, func(r journal.Row) error {
 		out = append(out, r)
 		return nil
@@ -147,10 +155,19 @@ func (s *Store) Row(ctx context.Context, bath string, id uuid.UUID) (journal.Row
 
 func (s *Store) each(ctx context.Context, sql string, args []any, yield func(journal.Row) error) error {
 	rows, err := s.pool.Query(ctx, sql, args...)
-	if err != nil {
-		return err
+	if err == nil {
+		err = eachRow(rows, yield)
 	}
-	return eachRow(rows, yield)
+	return ended(ctx, err)
+}
+
+// ended returns why ctx ended, where it did, instead of what the driver made of
+// it: a connection closed in the middle of something has many names.
+func ended(ctx context.Context, err error) error {
+	if err != nil && ctx.Err() != nil {
+		return ctx.Err()
+	}
+	return err
 }
 
 func eachRow(rows pgx.Rows, yield func(journal.Row) error) error {
@@ -339,19 +356,17 @@ const commitGrace = 5 * time.Second
 func (s *Store) inTx(ctx context.Context, fn func(pgx.Tx) error) (maybe bool, err error) {
 	tx, err := s.pool.BeginTx(ctx, pgx.TxOptions{IsoLevel: pgx.ReadCommitted, AccessMode: pgx.ReadWrite})
 	if err != nil {
-		return false, err
+		return false, ended(ctx, err)
 	}
-	if err := fn(tx); err != nil {
+	err = fn(tx)
+	if err == nil {
+		err = ctx.Err()
+	}
+	if err != nil {
 		away, cancel := context.WithTimeout(context.WithoutCancel(ctx), time.Second)
 		defer cancel()
 		_ = tx.Rollback(away)
-		return false, err
-	}
-	if err := ctx.Err(); err != nil {
-		away, cancel := context.WithTimeout(context.WithoutCancel(ctx), time.Second)
-		defer cancel()
-		_ = tx.Rollback(away)
-		return false, err
+		return false, ended(ctx, err)
 	}
 	if tx.Conn().IsClosed() {
 		return false, io.ErrUnexpectedEOF

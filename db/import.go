@@ -166,10 +166,13 @@ where f.kind = 'bath' and (h.number > 0 or exists (select from fresh e where e.b
 order by f.place limit $1`
 
 const voidsNothing = `-- voids_nothing
-select v.line, v.subject from fresh v
-where v.kind = 'void'
-  and not exists (select from steadybath.facts f where f.bath = v.bath and f.id::text = v.subject)
-  and not exists (select from fresh e where e.bath = v.bath and e.id::text = v.subject and e.place < v.place)
+select v.line, v.subject from (
+  select f.line, f.place, f.bath, f.subject,
+    case when f.subject ~ '^[0-9a-f]{8}-[0-9a-f]{4}-[0-9a-f]{4}-[0-9a-f]{4}-[0-9a-f]{12}$' then f.subject::uuid end as target
+  from fresh f where f.kind = 'void'
+) v
+where not exists (select from steadybath.facts f where f.bath = v.bath and f.id = v.target)
+  and not exists (select from fresh e where e.bath = v.bath and e.id = v.target and e.place < v.place)
 order by v.place limit $1`
 
 const mayTakeOver = `-- may_take_over

@@ -295,3 +295,44 @@ func TestImportNamesEveryBadRow(t *testing.T) {
 	nothingNew := mustImport(t, s, csvRows(""))
 	require.Equal(t, &Imported{Baths: []ImportedBath{}}, nothingNew)
 }
+
+// The trigger looks up the last fact of the bath for each new one. A plan made
+// while the table was small and its statistics said so must not read all of
+// them: the server's own counts show how many rows were looked at.
+func TestEnteringStaysLinear(t *testing.T) {
+	database := newDatabase(t)
+	s := open(t, database, "anna")
+	mustAppend(t, s, bathRow("b"), bathRow("c"))
+	conn := sqlAs(t, database, admin)
+	_, err := conn.Exec(ctx, "vacuum analyze steadybath.facts")
+	require.NoError(t, err)
+	mustAppend(t, s, plateRow("b", "1"))
+	const rows = 3000
+	n := 0
+	mustImport(t, s, func() (journal.Entry, error) {
+		if n++; n > rows {
+			return journal.Entry{}, io.EOF
+		}
+		r := plateRow("b", "1")
+		if n%100 == 0 {
+			// A void of the row before.
+			r = noteRow("b", "why")
+			r.Kind, r.Subject = "void", uuid.UUID{6: 0x40, 8: 0x80, 14: byte((n - 1) >> 8), 15: byte(n - 1)}.String()
+			return journal.Entry{Row: r, Line: n}, nil
+		}
+		r.ID = uuid.UUID{6: 0x40, 8: 0x80, 14: byte(n >> 8), 15: byte(n)}
+		return journal.Entry{Row: r, Line: n}, nil
+	})
+	s.Close() // a session reports its counts when it ends at the latest
+	var read int64
+	for range 200 {
+		require.NoError(t, conn.QueryRow(ctx, `select seq_tup_read + (select sum(idx_tup_read) from pg_stat_user_indexes i where i.relid = t.relid)
+			from pg_stat_user_tables t where relid = 'steadybath.facts'::regclass`).Scan(&read))
+		if read >= rows {
+			break
+		}
+		time.Sleep(10 * time.Millisecond)
+	}
+	require.GreaterOrEqual(t, read, int64(rows), "one lookup per row at least")
+	require.Less(t, read, int64(50*rows), "some thousand per row where it sorts")
+}

@@ -110,6 +110,7 @@ func TestEveryRuleRefuses(t *testing.T) {
 		{"facts_note", fact("note", "")},
 		{"facts_note", fact("note", "note='x'; value=1")},
 		{"facts_void", fact("void", "subject='"+first.ID.String()+"'")},
+		{"facts_void", fact("void", "subject='214'; note='x'")},
 		{"facts_void_target", fact("void", "subject='"+uuid.NewString()+"'; note='x'")},
 	} {
 		t.Run(tc.rule, func(t *testing.T) {
