@@ -128,12 +128,8 @@ func (l *layout) with(cons []chem.Constituent) *layout {
 //
 //	metal +k·a·t    acid -(z/2)·k·a·t    organic -λ·n·t    volume -e·t
 func (r *run) rest(days float64) {
-	dry := dryBelow * r.bath.Volume
 	for days > 0 {
 		dt := math.Min(days, 7)
-		if e := r.s.x(r.l.still); e > 0 && r.volume() < 10*dry+7*e {
-			dt = math.Min(dt, math.Max(0.25, dry/2/e))
-		}
 		days -= dt
 		r.restStep(dt)
 	}
@@ -166,11 +162,10 @@ func (r *run) restStep(dt float64) {
 			t.shake(h.off, w.walkShare*root)
 		}
 	}
-	v, dry := r.volume(), dryBelow*r.bath.Volume
-	wet, dWet := fade(v, dry)
-	t.move(l.volume, -s.x(l.still)*dt*wet)
+	left, wet, kept := dries(r.volume(), s.x(l.still)*dt, dryBelow*r.bath.Volume)
+	t.move(l.volume, left-r.volume())
 	t.slope(l.volume, l.still, -dt*wet)
-	t.slope(l.volume, l.volume, -s.x(l.still)*dt*dWet)
+	t.slope(l.volume, l.volume, kept-1)
 	t.shake(l.volume, w.dayEvaporate*s.belief(l.still)*root*wet)
 	for i := range l.cons {
 		if l.loss[i] >= 0 {
@@ -195,6 +190,19 @@ func (r *run) restStep(dt float64) {
 		t.shake(walk.at, walk.by*s.belief(walk.at)*root)
 	}
 	r.apply(t)
+}
+
+// dries returns what evaporation of e litres leaves of v, when it slows down as
+// the tank dries out below dry: dV = -e·(1 - exp(-V/dry)), solved exactly, since
+// a straight step would overshoot an empty tank. wet and kept are the derivatives
+// by -e and by v.
+func dries(v, e, dry float64) (left, wet, kept float64) {
+	u := v / dry
+	some := -math.Expm1(-u)
+	x := u + math.Log(some) - e/dry
+	wet = 1 / (1 + math.Exp(-x))
+	left = dry * (math.Max(x, 0) + math.Log1p(math.Exp(-math.Abs(x))))
+	return left, wet, wet / some
 }
 
 // charge lets current pass: shown ampere-hours q with relative standard
@@ -233,7 +241,7 @@ func (r *run) chargeStep(q, hours, area, uq, spread float64) {
 	t := s.newStep()
 	v := r.volume()
 	gq := s.x(l.meter) * q
-	out := s.x(l.drag)*gq + s.x(l.dragA)*area // L of bath carried out
+	out := math.Min(s.x(l.drag)*gq+s.x(l.dragA)*area, v/2) // L of bath carried out; more only where a charge is absurd
 	meter, drag, dragA := t.source(), t.source(), t.source()
 	uDrag, uDragA := w.runDrag*s.belief(l.drag)*spread, w.runDrag*s.belief(l.dragA)*spread
 	each := func(i int, perCharge float64) { // what one true Ah does to place i
@@ -254,8 +262,9 @@ func (r *run) chargeStep(q, hours, area, uq, spread float64) {
 			beta := s.x(l.use[i])
 			f, df := fade(c, fadeBelow*l.cons[i].Target)
 			t.move(i, -beta*gq*f)
-			t.slope(i, i, -beta*gq*df/v)
-			t.slope(i, l.volume, beta*gq*df*c/v)
+			use := math.Min(beta*gq*df/v, 1)
+			t.slope(i, i, -use)
+			t.slope(i, l.volume, use*c)
 			t.slope(i, l.use[i], -gq*f)
 			t.shake(i, gq*f*w.runUse*s.belief(l.use[i])*spread)
 			perCharge -= beta * f
@@ -264,8 +273,9 @@ func (r *run) chargeStep(q, hours, area, uq, spread float64) {
 			perC := r.chlorideUnit() / l.cons[i].Target // lost per Ah and γ, at concentration 1
 			gamma := s.x(l.gamma)
 			t.move(i, -gamma*perC*c*gq)
-			t.slope(i, i, -gamma*perC*gq/v)
-			t.slope(i, l.volume, gamma*perC*c*gq/v)
+			use := math.Min(gamma*perC*gq/v, 1)
+			t.slope(i, i, -use)
+			t.slope(i, l.volume, use*c)
 			t.slope(i, l.gamma, -perC*c*gq)
 			t.shake(i, perC*c*gq*w.runChloride*s.belief(l.gamma)*spread)
 			perCharge -= gamma * perC * c
