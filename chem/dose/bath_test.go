@@ -3,7 +3,6 @@ package dose_test
 import (
 	"fmt"
 	"strings"
-	"testing"
 	"time"
 
 	"github.com/google/uuid"
@@ -13,6 +12,14 @@ import (
 	"steadybath/chem/estimate"
 	"steadybath/chem/recipe"
 )
+
+// tb is what helpers need of a test, a benchmark or a property.
+type tb interface {
+	require.TestingT
+	Helper()
+}
+
+const day = 24 * time.Hour
 
 // now is when the baths of the tests are asked about.
 var now = time.Date(2026, 3, 7, 18, 0, 0, 0, time.UTC)
@@ -38,7 +45,7 @@ type state struct {
 	extra   []chem.Fact
 }
 
-func shippedText(t testing.TB) string {
+func shippedText(t tb) string {
 	t.Helper()
 	text, ok := recipe.ShippedText("copper-electroforming")
 	require.True(t, ok)
@@ -46,7 +53,7 @@ func shippedText(t testing.TB) string {
 }
 
 // open makes the bath and its estimate.
-func (s state) open(t testing.TB) *estimate.Estimate {
+func (s state) open(t tb) *estimate.Estimate {
 	t.Helper()
 	text := s.recipe
 	if text == "" {
@@ -138,3 +145,72 @@ func (s state) open(t testing.TB) *estimate.Estimate {
 func at(copper, acid, chloride, brightener float64) map[string]reading {
 	return map[string]reading{"copper": {value: copper}, "sulfuric acid": {value: acid}, "chloride": {value: chloride}, "brightener": {value: brightener}}
 }
+
+// halve makes every inorganic window of the shipped recipe half as wide.
+func halve(t tb, text string) string {
+	t.Helper()
+	for old, with := range map[string]string{
+		"low     = 46 ": "low = 48 ", "high    = 54 ": "high = 52 ",
+		"low     = 52 ": "low = 56 ", "high    = 75 ": "high = 67.5 ",
+		"low     = 50 ": "low = 55 ", "high    = 100 ": "high = 80 ",
+	} {
+		require.Contains(t, text, old)
+		text = strings.Replace(text, old, with, 1)
+	}
+	return text
+}
+
+// inertText is a small bath with inert anodes: copper oxide, which uses up acid,
+// beside copper sulfate, and strong acid only. Figures of the materials from
+// molar masses (IUPAC 2021): Cu 63.546, CuO 79.545, H2SO4 98.072.
+const inertText = `
+title = "inert"
+metal = "copper"
+charge = 2
+anodes = "inert"
+volume = 60
+[prior]
+cathode_efficiency = [0.99, 0.01]
+drag_out = [0.0008, 0.0003]
+evaporation = [0.3, 0.1]
+[[constituent]]
+name = "copper"
+unit = "g/L"
+low = 46
+target = 50
+high = 54
+assay_u = 0.008
+[[constituent]]
+name = "sulfuric acid"
+unit = "g/L"
+low = 52
+target = 60
+high = 75
+assay_u = 0.015
+[[material]]
+name = "copper oxide"
+unit = "kg"
+brings = { copper = 798.9, "sulfuric acid" = -1232.9 }
+litres = 0.1
+smallest = 0.005
+[[material]]
+name = "copper sulfate pentahydrate"
+unit = "kg"
+brings = { copper = 254.5 }
+litres = 0.38
+smallest = 0.005
+[[material]]
+name = "sulfuric acid 96 %"
+unit = "L"
+brings = { "sulfuric acid" = 1762 }
+litres = 0.73
+smallest = 0.005
+acid = 0.96
+density = 1.8355
+[[material]]
+name = "deionised water"
+unit = "L"
+water = true
+litres = 1
+smallest = 0.1
+`

@@ -13,20 +13,21 @@ import (
 // Chances and times of the rules below. They were chosen so that noise is not
 // dosed and limits are kept; BenchmarkClosedLoop shows what they do.
 const (
-	visit       = 7.0   // days until the next visit, and the next top-up
-	creep       = 28.0  // days a bail-out makes room for
-	zHigh       = 1.645 // the chance of passing an upper limit stays under 5 %: normal distribution, from memory
-	zNeed       = 1.28  // dose where the chance of falling below the window before the next visit is over 10 %: as above
-	z90         = 1.645 // half a 90 % interval: as above
-	topUpBelow  = 0.985 // of the bath's volume: ask for water below it
-	littleOften = 0.05  // of the tank's content of an organic in one dose
-	mostAtOnce  = 0.25  // of the same, never more in one day: common practice, no source
-	staleDays   = 28.0  // a titration older than this is asked for first
-	bailReading = 7.0   // days: a reading older than this is no ground to throw bath away
-	sureToBail  = 0.9   // chance of being above the limit from which bath is thrown away
-	wideLevel   = 0.02  // of the volume: a level less sure than this is read first
-	blindLevel  = 0.045 // of the volume: a level less sure than this is no ground for any plan; nobody has read it
-	addU        = 0.01  // of an addition, relative standard uncertainty: as the estimate counts it
+	visit         = 7.0   // days until the next visit, and the next top-up
+	creep         = 28.0  // days a bail-out makes room for
+	zHigh         = 1.645 // the chance of passing an upper limit stays under 5 %: normal distribution, from memory
+	zNeed         = 1.28  // dose where the chance of falling below the window before the next visit is over 10 %: as above
+	z90           = 1.645 // half a 90 % interval: as above
+	topUpBelow    = 0.985 // of the bath's volume: ask for water below it
+	littleOften   = 0.05  // of the tank's content of an organic in one dose
+	mostAtOnce    = 0.25  // of the same, never more in one day: common practice, no source
+	staleDays     = 28.0  // a titration older than this is asked for first
+	bailReading   = 7.0   // days: a reading older than this is no ground to throw bath away
+	sureToBail    = 0.9   // chance of being above the limit from which such a reading is enough
+	repeatReading = 1.0   // days: below that chance it must be as fresh as this
+	wideLevel     = 0.02  // of the volume: a level less sure than this is read first
+	blindLevel    = 0.045 // of the volume: a level less sure than this is no ground for any plan; nobody has read it
+	addU          = 0.01  // of an addition, relative standard uncertainty: as the estimate counts it
 )
 
 // need is what is wanted of one constituent. Concentrations are in its unit,
@@ -291,7 +292,7 @@ func (w *work) weigh(x *need, p *Plan) {
 		x.dose = true
 		x.why = fmt.Sprintf("%s is %s of %s %s%s, and little and often keeps it even", c.Name, round(x.now), tidy(x.aim), c.Unit, w.onceFilled())
 	case organic:
-	case x.least-zNeed*x.uLeast < c.Low:
+	case x.least-zNeed*x.uLeast < c.Low && x.now < x.aim:
 		x.dose = true
 		x.why = w.whyLow(x, chance)
 	}
@@ -311,7 +312,7 @@ func (w *work) weigh(x *need, p *Plan) {
 
 func (w *work) onceFilled() string {
 	if w.goal > w.v {
-		return " once the water is in"
+		return " once filled up"
 	}
 	return ""
 }
@@ -325,40 +326,54 @@ func (w *work) whyLow(x *need, chance float64) string {
 	return fmt.Sprintf("%s, with a chance of %s to fall below %s within %s; to the target of %s", now, percent(chance), tidy(c.Low), days(w.days), tidy(x.target))
 }
 
-// high decides what is done about too much. Bath is thrown away only where that
-// is nearly sure, where a recent reading says so too, and where it will not go
-// by itself; an organic always goes by itself.
+// high decides what is done about too much. Bath is thrown away only where the
+// limit would more likely than not be passed before the next visit, where a
+// recent reading says so too, and where it will not go by itself; an organic
+// always goes by itself.
 func (w *work) high(x *need, p *Plan) {
 	c := x.c
-	above := 1 - chanceBelow(c.High, x.now, x.u)
+	now := 1 - chanceBelow(c.High, x.now, x.u)
+	// Water is asked for below topUpBelow, so the level falls no lower than that.
+	lowest := w.later[x.i] / (w.goal * topUpBelow)
+	soon := 1 - chanceBelow(c.High, math.Max(x.now, lowest), x.uLeast)
 	fall := -(c.PerDay + c.PerAh*w.perDay)
+	value := fmt.Sprintf("%s %s", span(x.now, z90*x.u), c.Unit)
 	switch {
-	case c.High <= 0 || above < 0.5:
+	case c.High <= 0 || soon < 0.5:
 	case c.Role == chem.RoleOrganic:
+		if now < 0.5 {
+			return
+		}
 		when := ""
 		if fall > 0 {
 			when = fmt.Sprintf("; at the usual pace it is back at %s in about %s", tidy(c.High), days((x.now-c.High)/fall))
 		}
-		p.quiet("%s: %s %s is above %s; use and standing bring it down, and none is added%s", c.Name, span(x.now, z90*x.u), c.Unit, tidy(c.High), when)
-	case above < sureToBail:
-		p.read(c.Name, "%s %s may be above %s; a second reading before any bath is thrown away", span(x.now, z90*x.u), c.Unit, tidy(c.High))
-	case x.least < c.High:
-		p.quiet("%s: %s %s is above %s, and comes down by itself before the next visit", c.Name, round(x.now), c.Unit, tidy(c.High))
-	case !recentlyHigh(x):
-		p.read(c.Name, "the log puts it at %s %s, above %s, but no reading of the last %s says so; read it before any bath is thrown away", round(x.now), c.Unit, tidy(c.High), days(bailReading))
+		p.quiet("%s: %s is above %s; use and standing bring it down, and none is added%s", c.Name, value, tidy(c.High), when)
+	case now >= 0.5 && x.least < c.High && fall > 0:
+		p.quiet("%s: %s is above %s, and comes down by itself before the next visit", c.Name, value, tidy(c.High))
+	case now < 0.5 && fall > 0:
+	case !says(x) || now < sureToBail && (x.age > repeatReading || x.wide()):
+		p.read(c.Name, "the log puts it at %s beside an upper limit of %s; read it before any bath is thrown away", value, tidy(c.High))
 	case !w.water:
-		p.refuse(c.Name, "%s %s is above %s and only replacing bath by water takes it out, but no water may be used", round(x.now), c.Unit, tidy(c.High))
+		p.refuse(c.Name, "%s passes %s and only replacing bath by water takes it out, but no water may be used", value, tidy(c.High))
 	default:
 		x.lower, x.room = true, w.room(x)
-		x.why = fmt.Sprintf("%s is %s %s, above %s, and no addition takes it out; a bail-out refilled with water brings it to %s, which leaves room for evaporation and weeks of creep", c.Name, span(x.now, z90*x.u), c.Unit, tidy(c.High), tidy(x.room))
+		passes := "above " + tidy(c.High)
+		if x.now <= c.High {
+			passes = fmt.Sprintf("and passes %s before the next visit", tidy(c.High))
+		}
+		x.why = fmt.Sprintf("%s is %s, %s, and no addition takes it out; a bail-out refilled with water brings it to %s, which leaves room for evaporation and weeks of creep", c.Name, value, passes, round(x.room))
 	}
 }
 
-// recentlyHigh tells whether a believed reading of the last days lies above the
-// limit.
-func recentlyHigh(x *need) bool {
+// wide tells whether the estimate is wide beside its window.
+func (x *need) wide() bool { return x.c.High > 0 && z90*x.u > (x.c.High-x.c.Low)/2 }
+
+// says tells whether a believed reading of the last days lies at the limit, its
+// own uncertainty counted, or above it.
+func says(x *need) bool {
 	a := x.c.Assay
-	return a != nil && x.age <= bailReading && (a.Fate == estimate.Used || a.Fate == estimate.Confirmed) && a.Value > x.c.High
+	return a != nil && x.age <= bailReading && (a.Fate == estimate.Used || a.Fate == estimate.Confirmed) && a.Value+z90*a.U >= x.c.High
 }
 
 // room is the concentration a bail-out brings a constituent down to: room for
@@ -380,20 +395,21 @@ func (w *work) readFirst(x *need, p *Plan, chance float64) {
 	}
 	organic := c.Role == chem.RoleOrganic
 	acting := x.dose || x.lower
-	wide := c.High > 0 && z90*x.u > (c.High-c.Low)/2
 	ago := "it has not been read since the bath was filled"
 	if c.Assay != nil {
 		ago = "it was last read " + days(x.age) + " ago"
 	}
 	switch {
-	case organic && wide && x.age > 14:
+	case organic && x.wide() && x.age > 14:
 		p.read(c.Name, "%s, and ± %s %s is wide beside its window of %s to %s; a Hull-cell panel tells more than the log", ago, round(z90*x.u), c.Unit, tidy(c.Low), tidy(c.High))
 	case organic:
 		return
 	case x.age > staleDays:
 		p.read(c.Name, "%s, and things go unlogged", ago)
-	case acting && wide && x.age > 1:
+	case acting && x.wide() && x.age > 1:
 		p.read(c.Name, "%s, and ± %s %s is wide beside its window of %s to %s; a reading could change what is added", ago, round(z90*x.u), c.Unit, tidy(c.Low), tidy(c.High))
+	case !acting && chance > 0.1 && x.age > repeatReading:
+		p.read(c.Name, "%s; it is at its target as far as is known, but ± %s %s leaves a chance of %s to be below its window", ago, round(z90*x.u), c.Unit, percent(chance))
 	case acting && chance < 0.6 && x.age > 6:
 		p.read(c.Name, "%s, and a new reading may show that nothing is needed", ago)
 	}

@@ -2,6 +2,7 @@ package dose
 
 import (
 	"fmt"
+	"maps"
 	"math"
 	"slices"
 	"strings"
@@ -24,7 +25,7 @@ func (w *work) solve(p *Plan) error {
 			return err
 		}
 		amounts, bail := g.rounded(x)
-		if w.sideEffects(g, amounts, bail) || w.tooCold(p, g, amounts, bail) {
+		if w.sideEffects(p, g, amounts, bail) || w.tooCold(p, g, amounts, bail) {
 			continue
 		}
 		w.explain(p, g, x, amounts, bail)
@@ -63,7 +64,7 @@ const tolerance = 1e-3
 
 // sideEffects marks what the plan itself takes down so far that it would have to
 // be dosed: what goes out with a bail-out, what a material uses up.
-func (w *work) sideEffects(g *program, amounts []float64, bail float64) bool {
+func (w *work) sideEffects(p *Plan, g *program, amounts []float64, bail float64) bool {
 	more := false
 	for i := range w.needs {
 		x := &w.needs[i]
@@ -77,8 +78,9 @@ func (w *work) sideEffects(g *program, amounts []float64, bail float64) bool {
 		}
 		organic := x.c.Role == chem.RoleOrganic
 		least := x.least - (x.now - c)
-		if organic && x.aim-c >= littleOften*x.target || !organic && least-zNeed*x.uLeast < x.c.Low {
+		if organic && x.aim-c >= littleOften*x.target || !organic && least-zNeed*x.uLeast < x.c.Low && c < x.aim {
 			x.dose, more = true, true
+			p.Quiet = slices.DeleteFunc(p.Quiet, func(q string) bool { return strings.HasPrefix(q, x.c.Name+": ") })
 			cause := "what goes in with the rest"
 			if bail > 0 {
 				cause = "the bail-out and its refill"
@@ -269,13 +271,78 @@ const mostRounded = 10
 
 // rounded brings the amounts to what can be weighed or measured out: of all ways
 // to round each up or down the one that comes nearest to what is wanted among
-// those that break no limit which the exact plan keeps.
+// those that break no limit which the exact plan keeps. The bail-out and the
+// water go first, and the rest is solved again beside them, since in a small
+// tank a tenth of a litre of water is a part of every concentration.
 func (g *program) rounded(x exact) ([]float64, float64) {
+	var best []float64
+	bestHard, bestSoft := math.Inf(1), math.Inf(1)
+	take := func(at []float64) {
+		hard, soft := g.judge(at[:len(at)-1], at[len(at)-1], x)
+		if hard < bestHard || hard == bestHard && soft < bestSoft {
+			best, bestHard, bestSoft = at, hard, soft
+		}
+	}
+	for _, settled := range g.settle(x, 0, map[int]float64{}) {
+		g.fixed = settled
+		again, err := g.solve()
+		g.fixed = nil
+		if err == nil {
+			take(g.roundRest(again, settled))
+		}
+	}
+	if best == nil {
+		take(g.roundRest(x, nil))
+	}
+	// Nothing fits only where water was rounded against a limit: then what the
+	// limit is about goes down step by step.
+	for range 1000 {
+		if bestHard == 0 || !g.stepDown(best[:len(best)-1], best[len(best)-1], x) {
+			break
+		}
+		bestHard, _ = g.judge(best[:len(best)-1], best[len(best)-1], x)
+	}
+	return best[:len(best)-1], best[len(best)-1]
+}
+
+// settle lists the ways to round the bail-out and the water, by variable.
+func (g *program) settle(x exact, j int, sofar map[int]float64) []map[int]float64 {
+	if j > g.bail {
+		return []map[int]float64{maps.Clone(sofar)}
+	}
+	var choices []float64
+	switch {
+	case j == g.bail:
+		choices = bailRoundings(x.bail, g.w.v/2)
+	case isWater(g.materials[j]):
+		choices = roundings(x.amounts[j], g.materials[j])
+	default:
+		return g.settle(x, j+1, sofar)
+	}
+	var out []map[int]float64
+	for _, c := range choices {
+		sofar[j] = c
+		out = append(out, g.settle(x, j+1, sofar)...)
+	}
+	delete(sofar, j)
+	return out
+}
+
+// roundRest rounds what is not settled. The bail-out comes last.
+func (g *program) roundRest(x exact, settled map[int]float64) []float64 {
 	choices := make([][]float64, 0, len(x.amounts)+1)
 	for j, m := range g.materials {
+		if v, ok := settled[j]; ok {
+			choices = append(choices, []float64{v})
+			continue
+		}
 		choices = append(choices, roundings(x.amounts[j], m))
 	}
-	choices = append(choices, bailRoundings(x.bail, g.w.v/2))
+	if v, ok := settled[g.bail]; ok {
+		choices = append(choices, []float64{v})
+	} else {
+		choices = append(choices, bailRoundings(x.bail, g.w.v/2))
+	}
 	free := 0
 	for j := range choices {
 		if len(choices[j]) > 1 {
@@ -302,15 +369,7 @@ func (g *program) rounded(x exact) ([]float64, float64) {
 		}
 	}
 	try(0)
-	// Nothing fits only where water was rounded against a limit: then what the
-	// limit is about goes down step by step.
-	for range 1000 {
-		if bestHard == 0 || !g.stepDown(best[:len(best)-1], best[len(best)-1], x) {
-			break
-		}
-		bestHard, _ = g.judge(best[:len(best)-1], best[len(best)-1], x)
-	}
-	return best[:len(best)-1], best[len(best)-1]
+	return best
 }
 
 // roundings are an amount rounded down and up to what can be measured out; 0
@@ -321,6 +380,9 @@ func roundings(x float64, m chem.Material) []float64 {
 		smallest = math.Pow(10, math.Floor(math.Log10(math.Max(x, 1e-6)))-2)
 	}
 	if x < smallest*(1-1e-9) {
+		if isWater(m) && x > smallest/10 { // the level matters to everything else
+			return []float64{0, smallest}
+		}
 		return []float64{0}
 	}
 	step := niceStep(smallest, x/200)

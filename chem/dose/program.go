@@ -22,6 +22,7 @@ import (
 //	n' - high·V' <= -k·σ        and the same before the next top-up, when
 //	                            n' and V' have changed as if nothing were added
 //	aim·V' <= n' + short        dosed constituents
+//	n' - past <= aim·V'         the same: none is put in to dilute another
 //	edge·V' <= n' + low         the lower edge of the window, or where it is now
 //	n' - over <= room·goal      what a bail-out is for, with the level kept
 //
@@ -38,9 +39,11 @@ type program struct {
 	mark      float64 // L, the most the tank may hold after the plan
 	least     float64 // L, the least
 
-	bail, dry       int
-	over, low, shor []int
-	count           int
+	bail, dry, full       int
+	over, low, shor, past []int
+	count                 int
+
+	fixed map[int]float64 // variables that rounding has settled already
 }
 
 // bound is what the plan holds one constituent to; rhs are amounts.
@@ -84,9 +87,11 @@ func (w *work) program(strong bool) *program {
 			b.lower, b.room = true, x.room
 		case h > 0 && brought:
 			b.upper = true
-			// Beyond its limit already: not worse.
-			b.rhsNow = math.Max(-x.kNow*x.sigNow, w.mean[i]-h*w.goal)
-			b.rhsLater = math.Max(-x.kLowest*x.sigLow, w.later[i]-h*(w.goal-w.dry))
+			// Beyond its limit already: not worse, but for what water cannot be
+			// measured out to.
+			level := w.goal - g.waterStep()
+			b.rhsNow = math.Max(-x.kNow*x.sigNow, w.mean[i]-h*level)
+			b.rhsLater = math.Max(-x.kLowest*x.sigLow, w.later[i]-h*(level-w.dry))
 		}
 		if !x.shut && !x.c.Contaminant() {
 			b.edged, b.edge = true, x.c.Low
@@ -112,11 +117,22 @@ func (w *work) program(strong bool) *program {
 	g.bail = next
 	next++
 	for range w.needs {
-		g.over, g.low, g.shor = append(g.over, next), append(g.low, next+1), append(g.shor, next+2)
-		next += 3
+		g.over, g.low, g.shor, g.past = append(g.over, next), append(g.low, next+1), append(g.shor, next+2), append(g.past, next+3)
+		next += 4
 	}
-	g.dry, g.count = next, next+1
+	g.dry, g.full, g.count = next, next+1, next+2
 	return g
+}
+
+// waterStep is what water is measured out to, L; 0 where none is used.
+func (g *program) waterStep() float64 {
+	step := 0.0
+	for _, m := range g.materials {
+		if isWater(m) && g.w.goal > g.w.v {
+			step = math.Max(step, litres(m)*m.Smallest)
+		}
+	}
+	return math.Min(step, 0.01*g.w.v)
 }
 
 // littleRoom is the part of the volume that is let into a tank whose level is
@@ -187,8 +203,8 @@ func (g *program) after(i int, amounts []float64, bail float64) (n, v float64) {
 // held to what they are wanted at.
 func (g *program) problem(strict map[int]bool) (p linprog.Problem, tiers [][]float64) {
 	w := g.w
-	p = linprog.Problem{Cost: make([]float64, g.count), Upper: make([]float64, g.count)}
-	less, low, lack, price := make([]float64, g.count), make([]float64, g.count), make([]float64, g.count), make([]float64, g.count)
+	p = linprog.Problem{Cost: make([]float64, g.count), Lower: make([]float64, g.count), Upper: make([]float64, g.count)}
+	less, thin, low, lack, price := make([]float64, g.count), make([]float64, g.count), make([]float64, g.count), make([]float64, g.count), make([]float64, g.count)
 	for j := range p.Upper {
 		p.Upper[j] = math.Inf(1)
 	}
@@ -223,6 +239,12 @@ func (g *program) problem(strict map[int]bool) (p linprog.Problem, tiers [][]flo
 	for i := range w.needs {
 		x, b := &w.needs[i], g.bounds[i]
 		p.Cost[g.over[i]], low[g.low[i]], lack[g.shor[i]] = 1/b.size, 1/b.size, 1/b.size
+		// Nothing is put in past its aim to thin another, to spare a bail-out or to
+		// make up a level.
+		thin[g.past[i]] = 1 / b.size
+		if x.now < b.aim {
+			p.Cost[g.past[i]] = 10 / b.size
+		}
 		if strict[i] {
 			p.Upper[g.over[i]], p.Upper[g.low[i]], p.Upper[g.shor[i]] = 0, 0, 0
 		}
@@ -247,11 +269,13 @@ func (g *program) problem(strict map[int]bool) (p linprog.Problem, tiers [][]flo
 		}
 		if b.dosed {
 			row(at(b.aim, "more"), i, 1, -b.aim, w.mean[i], w.v, 0, inf, g.shor[i], 1)
+			row(at(b.aim, "less"), i, 1, -b.aim, w.mean[i], w.v, -inf, 0, g.past[i], -1)
 		}
 	}
 	row(fmt.Sprintf("no more than %s"+inTheTank, tidy(g.mark)), -1, 0, 1, 0, w.v, -inf, g.mark, -1, 0)
 	row(fmt.Sprintf("no less than %s L in the tank", tidy(g.least)), -1, 0, 1, 0, w.v, g.least, inf, -1, 0)
 	row("the level", -1, 0, 1, 0, w.v, w.goal, inf, g.dry, 1)
+	row("the level at most", -1, 0, 1, 0, w.v, -inf, w.goal, g.full, -1)
 	// Water only replaces what is missing or bailed: as a free variable it
 	// would over-fill, which is the cheapest way to bail.
 	c := make([]float64, g.count)
@@ -261,10 +285,21 @@ func (g *program) problem(strict map[int]bool) (p linprog.Problem, tiers [][]flo
 		}
 	}
 	c[g.bail] = -1
-	p.Rows = append(p.Rows, linprog.Row{Name: onlyMissing, Coeff: c, Lo: -inf, Hi: w.goal - w.v})
+	if len(g.fixed) == 0 {
+		if p.Upper[g.bail] > 0 {
+			row("as much put back as is bailed out", -1, 0, 1, 0, w.v, math.Min(w.v, w.e.Bath.Volume), inf, -1, 0)
+		}
+		p.Rows = append(p.Rows, linprog.Row{Name: onlyMissing, Coeff: c, Lo: -inf, Hi: w.goal - w.v})
+	}
+	for j, x := range g.fixed {
+		p.Lower[j], p.Upper[j] = x, x
+	}
 	less[g.bail] = 1 / w.v
 	low[g.dry] = 10 / w.v
-	return p, [][]float64{less, low, lack, price}
+	// Above the level that is aimed at only where what is short is worth more than
+	// its room: no water beside it to thin the rest.
+	lack[g.full] = 2 / w.v
+	return p, [][]float64{less, thin, low, lack, price}
 }
 
 // Names of rows that messages look for.
@@ -274,8 +309,8 @@ const (
 )
 
 // solve finds the plan. The aims are taken in order, so that no price ever buys
-// a broken limit: upper limits, as little bailed as they ask for, lower edges,
-// targets and level, cost.
+// a broken limit: upper limits, as little bailed as they ask for, nothing past its
+// aim, lower edges and level, targets, cost.
 func (g *program) solve() (exact, error) {
 	p, tiers := g.problem(nil)
 	s, err := linprog.SolveInOrder(p, tiers...)
