@@ -2,7 +2,6 @@ package db
 
 import (
 	"context"
-	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
@@ -118,8 +117,8 @@ select pg_advisory_xact_lock(steadybath.lock_key(b.bath)) from (select distinct 
 
 // sameMore takes two texts of more for equal where they differ only in what an
 // earlier import noted of the row's origin.
-const sameMore = `(%[1]s = %[2]s or (strpos(%[1]s || %[2]s, '"origin_row"') > 0
-  and coalesce(nullif(%[1]s, ''), '{}')::jsonb - 'origin_row' = coalesce(nullif(%[2]s, ''), '{}')::jsonb - 'origin_row'))`
+const sameMore = `(%[1]s = %[2]s or (strpos(%[1]s || %[2]s, '"origin"') > 0
+  and coalesce(nullif(%[1]s, ''), '{}')::jsonb - 'origin' = coalesce(nullif(%[2]s, ''), '{}')::jsonb - 'origin'))`
 
 var otherThanStored = `-- other_than_stored
 select s.line, f.number
@@ -223,7 +222,7 @@ from heads h order by h.bath`
 // A row whose id is there already with the same content adds nothing. Chains
 // with hashes that continue what the bath holds go in as they are, where this
 // database user may do that, followed by a note that says so; all other rows
-// are entered now and by this user, and what they claimed goes to origin_row in
+// are entered now and by this user, and what they claimed goes to origin in
 // more. Refusals come as *ImportError with the lines; errors of next's source
 // come back as they are; *MaybeWritten means that nobody knows.
 func (s *Store) Import(ctx context.Context, next func() (journal.Entry, error), progress func(read, entered int64)) (*Imported, error) {
@@ -530,7 +529,7 @@ func (r *stagingRows) stage(row journal.Row, line int) {
 		entered = row.Entered.UTC().Truncate(time.Microsecond)
 	}
 	r.values = append(r.values[:0], r.place, int64(line), row.Bath, row.Time, row.Kind, row.Subject, row.Value, row.Unit, row.U, row.Note,
-		[16]byte(id), derived, [16]byte(base), entered, row.By, row.More, withOrigin(row), row.Hash)
+		[16]byte(id), derived, [16]byte(base), entered, row.By, row.More, row.Disowned().More, row.Hash)
 }
 
 // Values returns the row that Next staged, in the order of stagingColumns.
@@ -542,35 +541,4 @@ func (r *stagingRows) Err() error {
 		return errors.New("bad rows")
 	}
 	return r.source
-}
-
-// origin is what a row claimed when it came from elsewhere.
-type origin struct {
-	Entered string `json:"entered,omitempty"`
-	By      string `json:"by,omitempty"`
-	Hash    string `json:"hash,omitempty"`
-}
-
-// withOrigin returns more with the row's claims added under origin_row. Where
-// it has one from an earlier import that stays: it is closer to the origin.
-func withOrigin(row journal.Row) string {
-	if row.Hash == "" && row.By == "" && row.Entered.IsZero() {
-		return row.More
-	}
-	claim, err := json.Marshal(origin{journal.FormatTime(row.Entered), row.By, row.Hash})
-	if err != nil {
-		return row.More
-	}
-	body := strings.TrimSpace(row.More)
-	if strings.Contains(body, `"origin_row"`) {
-		var keys map[string]json.RawMessage
-		if json.Unmarshal([]byte(body), &keys) == nil && keys["origin_row"] != nil {
-			return row.More
-		}
-	}
-	body = strings.TrimSpace(strings.TrimSuffix(strings.TrimPrefix(body, "{"), "}"))
-	if body != "" {
-		body += ","
-	}
-	return "{" + body + `"origin_row":` + string(claim) + "}"
 }

@@ -215,7 +215,7 @@ func TestClaimsAreKeptAside(t *testing.T) {
 				w := want[i+1] // after the shop's one
 				require.Equal(t, tc.user, r.By)
 				require.Equal(t, w.ID, r.ID)
-				claim := fmt.Sprintf(`"origin_row":{"entered":%q,"by":%q,"hash":%q}}`, journal.FormatTime(w.Entered), w.By, w.Hash)
+				claim := fmt.Sprintf(`"origin":{"entered":%q,"by":%q,"hash":%q}}`, journal.FormatTime(w.Entered), w.By, w.Hash)
 				require.True(t, strings.HasSuffix(r.More, claim), "%s", r.More)
 				_, err := journal.Decode(r)
 				require.NoError(t, err)

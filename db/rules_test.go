@@ -155,7 +155,7 @@ func TestEveryKindIsTaken(t *testing.T) {
 		{Kind: "setting", Subject: "zone", More: `{"text":"Asia/Kathmandu"}`, Note: "moved"},
 		{Kind: "titrant", Subject: "EDTA", Value: "0.1", Unit: "mol/L"},
 		{Kind: "material", Subject: "salt", Value: "0", Unit: "lb"},
-		{Kind: "fill", Value: "60", Unit: "gal", More: `{"origin":"bought"}`},
+		{Kind: "fill", Value: "60", Unit: "gal", More: `{"from":"bought"}`},
 		{Kind: "hang", Subject: "a", More: `{"form":"inert"}`},
 		{Kind: "hang", Subject: "b", Value: "1.250", Unit: "kg", U: "0"},
 		{Kind: "plate", Value: "0.1", Unit: "Amin"},

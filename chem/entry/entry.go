@@ -151,7 +151,7 @@ func bulk(of string) (lo, hi float64, unit chem.Unit, ok bool) {
 	case "pH":
 		return -1, 14, "pH", true
 	case "temperature":
-		return 0, 95, "degC", true
+		return -10, 95, "degC", true
 	case "density":
 		return 0.95, 1.6, "g/cm3", true
 	}

@@ -2,14 +2,14 @@ package journal
 
 import "strings"
 
-// originRow is the key of more for what an imported row said about its own
+// originKey is the key of more for what an imported row said about its own
 // entry.
-const originRow = "origin_row"
+const originKey = "origin"
 
 // Disowned returns the row as an import enters it anew: without Entered, By,
 // Hash and Number, which the database sets. What the file claimed of the first
-// three goes to more as {"origin_row":{"entered":…,"by":…,"hash":…}}, unless
-// more has an origin_row from an earlier import: that is closer to the origin
+// three goes to more as {"origin":{"entered":…,"by":…,"hash":…}}, unless
+// more has an origin from an earlier import: that is closer to the origin
 // and stays. The row is one that [Decode] takes.
 func (r Row) Disowned() Row {
 	bare := Row{Time: r.Time, Bath: r.Bath, Kind: r.Kind, Subject: r.Subject, Value: r.Value, Unit: r.Unit, U: r.U, Note: r.Note, ID: r.ID, More: r.More}
@@ -22,7 +22,7 @@ func (r Row) Disowned() Row {
 	add("entered", FormatTime(r.Entered))
 	add("by", r.By)
 	add("hash", r.Hash)
-	if claim == nil || hasKey(r.More, originRow) {
+	if claim == nil || hasKey(r.More, originKey) {
 		return bare
 	}
 	claim[0] = '{'
@@ -33,7 +33,7 @@ func (r Row) Disowned() Row {
 			head += ","
 		}
 	}
-	bare.More = head + `"` + originRow + `":` + string(claim) + "}}"
+	bare.More = head + `"` + originKey + `":` + string(claim) + "}}"
 	return bare
 }
 

@@ -94,7 +94,7 @@ var rules = map[chem.Kind]*rule{
 	chem.KindMaterial: {a: "a material", subject: required, names: "the material", value: required, sign: notNegative, dims: dimsAmount,
 		keys: []string{"lot", "price", "opened", "expires"}},
 	chem.KindFill: {a: "a fill", value: required, sign: positive, dims: dimsVolume,
-		keys: []string{"origin", "composition"}},
+		keys: []string{"from", "composition"}},
 	chem.KindLevel: {a: "a level", value: required, sign: positive, dims: dimsVolume,
 		keys: []string{"height_cm"}},
 	chem.KindAssay: {a: "an assay", subject: required, names: "the constituent, or pH, temperature or density", value: required, sign: notNegative,

@@ -24,7 +24,7 @@ func FuzzReader(f *testing.F) {
 	}
 	f.Add(write(f, awkward()))
 	f.Add([]byte("2026-01-05,tank-1,plate,,\"22,5\",Ah,,\"hours=4 lot=\"\"E 7\"\" rest\\nmore\"\n\n,,,\n\"2026"))
-	f.Add([]byte(`2026-01-05,tank-1,fill,,60,L,,,,,,"{""origin"":""running"", ""composition"":{""copper"":{""value"":5e1,""unit"":""g/L""}}}",`))
+	f.Add([]byte(`2026-01-05,tank-1,fill,,60,L,,,,,,"{""from"":""running"", ""composition"":{""copper"":{""value"":5e1,""unit"":""g/L""}}}",`))
 	f.Fuzz(func(t *testing.T, text []byte) {
 		var rows []Row
 		r := NewReader(bytes.NewReader(text), nil)
@@ -59,7 +59,7 @@ func FuzzDecode(f *testing.F) {
 		f.Add(r.Time.UnixMicro(), r.Bath, r.Kind, r.Subject, r.Value, r.Unit, r.U, r.Note, r.More)
 	}
 	f.Add(int64(1), "b", "assay", "copper", "51.8", "g/L", "0.4", "", `{"method":"EDTA","delivered_mL":[16.35,16.40],"aliquot_mL":1,"factor":1.002,"lot":"\u0041","x":{"y":[null,true,-1.5e3]}}`)
-	f.Add(int64(1), "b", "fill", "", "60", "L", "", "", `{"origin":"make-up","composition":{"copper":{"value":50.0,"unit":"g/L","u":1}}}`)
+	f.Add(int64(1), "b", "fill", "", "60", "L", "", "", `{"from":"make-up","composition":{"copper":{"value":50.0,"unit":"g/L","u":1}}}`)
 	f.Add(int64(1), "b", "plate", "", "22.5", "Ah", "", "", `{"hours":4,"ramp_min":30}`)
 	f.Add(int64(1), "", "titrant", "EDTA", "0.1", "mol/L", "", "", `{"lot":"\ud83d\ude00"}`)
 	f.Fuzz(func(t *testing.T, micro int64, bath, kind, subject, value, unit, u, note, more string) {

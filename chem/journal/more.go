@@ -36,7 +36,7 @@ func (e *extras) slot(key string) (any, sign) {
 		return &e.zone, anySign
 	case "text":
 		return &e.text, anySign
-	case "origin":
+	case "from":
 		return &e.origin, anySign
 	case "method":
 		return &e.method, anySign
@@ -113,7 +113,7 @@ func (e *extras) slot(key string) (any, sign) {
 // choices returns the only words a key takes; nil: any text.
 func choices(key string) []string {
 	switch key {
-	case "origin":
+	case "from":
 		return []string{string(chem.OriginMakeUp), string(chem.OriginBought), string(chem.OriginRunning)}
 	case "pattern":
 		return []string{string(chem.PatternLow), string(chem.PatternRight), string(chem.PatternHigh)}
@@ -125,7 +125,7 @@ func choices(key string) []string {
 
 func checkChoice(column, key, s string) error {
 	switch key {
-	case "origin", "pattern", "form":
+	case "from", "pattern", "form":
 		if words := choices(key); !slices.Contains(words, s) {
 			return wrong(column, "%s %s is not one of %s", key, clip(s), strings.Join(words, ", "))
 		}

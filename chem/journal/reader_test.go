@@ -471,7 +471,7 @@ func TestWordsBecomeKeys(t *testing.T) {
 		{"assay,copper,50,g/L,,returned=yes lot=E7", "", `{"lot":"E7","returned":true}`},
 		{"assay,copper,50,g/L,,returned=no", "", ""},
 		{"meter,rectifier,120,Ah,,reset=true new battery", "new battery", `{"reset":true}`},
-		{"fill,,60,L,,origin=running", "", `{"origin":"running"}`},
+		{"fill,,60,L,,from=running", "", `{"from":"running"}`},
 	} {
 		e := readAll(t, strings.NewReader("2026-01-05,tank-1,"+c.row+"\n"), nil)
 		require.Equal(t, c.note, e[0].Row.Note, c.row)

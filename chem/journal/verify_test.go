@@ -36,7 +36,7 @@ func awkward() []Row {
 	var rows []Row
 	for i, s := range texts {
 		rows = append(rows, Row{Time: time.Date(2026, 1, 5, 7, i, 0, 0, time.UTC), Kind: "note", Note: s, ID: uuid.UUID{15: byte(i + 1)},
-			More: `{"origin_row":{"by":"a, b","note":"c\nd"}}`})
+			More: `{"origin":{"by":"a, b","note":"c\nd"}}`})
 	}
 	return chained(rows)
 }

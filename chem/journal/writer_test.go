@@ -117,12 +117,12 @@ func TestDisowned(t *testing.T) {
 		Entered: time.Date(2026, 1, 5, 19, 0, 0, 5000, time.UTC), By: `an"na`, Hash: strings.Repeat("a", 64), Number: 7}
 	claim := `{"entered":"2026-01-05T19:00:00.000005Z","by":"an\"na","hash":"` + strings.Repeat("a", 64) + `"}`
 	for more, want := range map[string]string{
-		``:                                     `{"origin_row":` + claim + `}`,
-		`{}`:                                   `{"origin_row":` + claim + `}`,
-		` { } `:                                `{"origin_row":` + claim + `}`,
-		`{"k": 1.50 , "l":[{"origin_row":1}]}`: `{"k":1.50,"l":[{"origin_row":1}],"origin_row":` + claim + `}`,
-		`{"k":"origin_row"}`:                   `{"k":"origin_row","origin_row":` + claim + `}`,
-		`{"origin_row":{"by":"ben"}}`:          `{"origin_row":{"by":"ben"}}`,
+		``:                                 `{"origin":` + claim + `}`,
+		`{}`:                               `{"origin":` + claim + `}`,
+		` { } `:                            `{"origin":` + claim + `}`,
+		`{"k": 1.50 , "l":[{"origin":1}]}`: `{"k":1.50,"l":[{"origin":1}],"origin":` + claim + `}`,
+		`{"k":"origin"}`:                   `{"k":"origin","origin":` + claim + `}`,
+		`{"origin":{"by":"ben"}}`:          `{"origin":{"by":"ben"}}`,
 	} {
 		row.More = more
 		got := row.Disowned()

@@ -157,7 +157,11 @@ func fillCommand(s *session) *cli.Command {
 				if err != nil {
 					return nil, err
 				}
-				f := chem.Fill{Volume: v, Origin: chem.Origin(c.String("origin")), Composition: map[string]chem.Measured{}}
+				origin, err := pick("origin", c.String("origin"), []string{string(chem.OriginMakeUp), string(chem.OriginBought), string(chem.OriginRunning)})
+				if err != nil {
+					return nil, wrongWords("make-up, bought or running would fit", "--origin: %v", err)
+				}
+				f := chem.Fill{Volume: v, Origin: chem.Origin(origin), Composition: map[string]chem.Measured{}}
 				for _, with := range c.StringSlice("with") {
 					typed, amounts := splitNamed(strings.Fields(with), constituentNames(b.Recipe(at)))
 					name, err := pick("constituent", typed, constituentNames(b.Recipe(at)))
