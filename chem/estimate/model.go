@@ -48,12 +48,16 @@ const priorWidth = 2
 // so that no amount becomes negative.
 const fadeBelow = 0.1
 
-// A tank that nobody tops up (or whose topping up nobody writes down) dries out
-// slower and slower below dryBelow of the bath's volume; below driest of it
-// nothing can be said any more.
+// Limits of evaporation, fractions of the bath's volume: assumptions of this
+// project. Somebody tops a tank up before it is down to leastWet, whether or not
+// it is written down: evaporation slows to nothing there, over dryOver. Where
+// doubtful of the bath has evaporated since anybody said anything about the
+// volume, all of that may have been made up.
 const (
-	dryBelow = 0.05
-	driest   = 0.01
+	leastWet = 0.25
+	dryOver  = 0.05
+	doubtful = 0.4
+	driest   = 0.01 // no volume is ever less: nothing could be said of such a tank
 )
 
 // Places in the state vector. Amounts come first, in the recipe's order and in
@@ -140,7 +144,7 @@ func (r *run) restStep(dt float64) {
 	t := s.newStep()
 	root := math.Sqrt(dt)
 	if a := r.areaHung(); a > 0 && l.metal >= 0 && r.soluble() {
-		some, gone := r.anodesLeft()
+		some, gone := r.anodesLeft(s.x(l.k) * a * dt)
 		a *= some
 		mol := s.x(l.k) * a * dt
 		shake := w.dayDissolve * s.belief(l.k) * a * root
@@ -162,7 +166,10 @@ func (r *run) restStep(dt float64) {
 			t.shake(h.off, w.walkShare*root)
 		}
 	}
-	left, wet, kept := dries(r.volume(), s.x(l.still)*dt, dryBelow*r.bath.Volume)
+	whole := r.bath.Volume
+	left, wet, kept := dries(r.volume()-leastWet*whole, s.x(l.still)*dt, dryOver*whole)
+	left += leastWet * whole
+	r.dried += r.volume() - left
 	t.move(l.volume, left-r.volume())
 	t.slope(l.volume, l.still, -dt*wet)
 	t.slope(l.volume, l.volume, kept-1)
@@ -190,13 +197,20 @@ func (r *run) restStep(dt float64) {
 		t.shake(walk.at, walk.by*s.belief(walk.at)*root)
 	}
 	r.apply(t)
+	if want := r.dried / 2; r.dried > doubtful*whole && s.sd(l.volume) < want {
+		t := s.newStep()
+		t.shake(l.volume, math.Sqrt(want*want-s.p(l.volume, l.volume)))
+		r.apply(t)
+	}
 }
 
 // dries returns what evaporation of e litres leaves of v, when it slows down as
-// the tank dries out below dry: dV = -e·(1 - exp(-V/dry)), solved exactly, since
-// a straight step would overshoot an empty tank. wet and kept are the derivatives
-// by -e and by v.
+// v runs out over dry: dV = -e·(1 - exp(-V/dry)), solved exactly, since a straight
+// step would overshoot. wet and kept are the derivatives by -e and by v.
 func dries(v, e, dry float64) (left, wet, kept float64) {
+	if v < 1e-6*dry {
+		return v, 0, 1
+	}
 	u := v / dry
 	some := -math.Expm1(-u)
 	x := u + math.Log(some) - e/dry
@@ -304,7 +318,7 @@ func (r *run) electrodes(t *step, each func(int, float64), meter int, gq, q, uq,
 	}
 	z := float64(r.recipe.Charge)
 	anode, cathode := t.source(), t.source()
-	some, gone := r.anodesLeft()
+	some, gone := r.anodesLeft(s.x(l.anode) * gq / (z * chem.FaradayAh))
 	etaA, etaC := s.x(l.anode)*some, s.x(l.cathode)
 	uAnode, uCathode := math.Hypot(w.runAnode*some*spread, etaA*gone), w.runCathode*spread
 	if !r.soluble() {
@@ -330,18 +344,25 @@ func (r *run) electrodes(t *step, each func(int, float64), meter int, gq, q, uq,
 	}
 }
 
-// anodesLeft is the chance that any anode is left to dissolve, by the masses
-// believed, and the standard deviation of that yes or no; 1 and 0 where an anode
+// anodesLeft is the part of mol that anodes are left for: the chance that any is,
+// by the masses believed, and the standard deviation of that yes or no; 1 and 0 where an anode
 // hangs whose mass nobody knows, or none was ever logged.
-func (r *run) anodesLeft() (some, gone float64) {
-	none := 1.0
+func (r *run) anodesLeft(mol float64) (some, gone float64) {
+	none, kg := 1.0, 0.0
 	for _, h := range r.hung {
 		none *= 1 - r.alive(h)
+		if h.at >= 0 {
+			kg += r.s.x(h.at)
+		}
 	}
 	if len(r.hung) == 0 || none < 1e-6 {
 		return 1, 0
 	}
-	return 1 - none, math.Sqrt(none * (1 - none))
+	some = 1 - none
+	if need := mol * r.l.cons[r.l.metal].MolarMass / 1000; need*some > kg {
+		some = kg / need
+	}
+	return some, math.Sqrt(some * (1 - some))
 }
 
 // alive is the chance that an anode is not used up.

@@ -220,7 +220,7 @@ func (r *run) correct(o observation) {
 	case o.subj.con >= 0:
 		r.seen[o.subj.con], r.treated[o.subj.con] = true, ""
 	case o.subj.at == r.l.volume:
-		r.leveled = true
+		r.leveled, r.dried = true, 0
 	}
 }
 
@@ -301,7 +301,7 @@ func (r *run) use(o observation) {
 	if r.first(o) {
 		e := amountChanged
 		if o.subj.con < 0 {
-			e = waterChanged
+			e = bathLost // or never there: what is known of concentrations stays
 		}
 		r.loosen(o, e)
 	}

@@ -36,6 +36,7 @@ type run struct {
 	lots     []lot
 	hung     []hungAnode
 	everHung bool
+	dried    float64  // L evaporated since a fact said anything about the volume
 	leveled  bool     // some fact said how much bath there is
 	seen     []bool   // by constituent: some fact said how much of it is in the bath
 	treated  []string // by constituent: the treatment after which nobody can say, empty where none
@@ -277,7 +278,7 @@ func (r *run) fill(f chem.Fill, t time.Time) {
 		st.stir(of, i, c[i]*uv)
 	}
 	r.apply(st)
-	r.pair = pair{}
+	r.pair, r.dried = pair{}, 0
 }
 
 // inUnit counts a concentration in the constituent's own unit, by its molar
@@ -465,6 +466,7 @@ func (r *run) add(f chem.Fact, a chem.Add) {
 	t := r.s.newStep()
 	of := t.source()
 	t.move(r.l.volume, m.Litres*x)
+	r.dried = math.Max(0, r.dried-m.Litres*x)
 	t.stir(of, r.l.volume, m.Litres*u)
 	for i, c := range r.l.cons {
 		b := m.Brings[c.Name]
