@@ -3,11 +3,13 @@ package estimate
 import (
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 	"testing"
 	"time"
 
 	"github.com/google/uuid"
+	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
 	"steadybath/chem"
@@ -298,6 +300,120 @@ func (g group) calibrate(t testing.TB, baths, days int, seed uint64, change func
 		follow(t, b, sim, scores)
 	}
 	return scores
+}
+
+// outside lists the coverages that cannot be between 86 and 94 %, the goal for
+// every group: not within three of their standard errors, clustered by bath.
+func outside(scores map[string]*score) []string {
+	var out []string
+	for _, subject := range []string{"copper", "sulfuric acid", "chloride", "brightener", "volume", "anode"} {
+		s := scores[subject]
+		for when, cover := range map[string]func() (float64, float64){"after": s.coverAfter, "before": s.coverBefore} {
+			if share, se := cover(); share+3*se < 86 || share-3*se > 94 {
+				out = append(out, fmt.Sprintf("%s %s a reading: %.1f ± %.1f %%", subject, when, share, se))
+			}
+		}
+	}
+	slices.Sort(out)
+	return out
+}
+
+// A small part of the calibration: intervals hold the truth about as often as
+// they say, errors are smaller than the readings', and few readings are held
+// without cause.
+func TestCalibration(t *testing.T) {
+	for _, name := range []string{"20 L", "60 L", "priors off", "no fill", "plain assays"} {
+		scores := groupOf(t, name).calibrate(t, smallGroup, 182, tunedSeed, nil)
+		assert.Empty(t, outside(scores), name)
+		readings, held := 0, 0
+		for _, s := range scores {
+			readings, held = readings+s.readings, held+s.held
+		}
+		assert.Less(t, float64(held)/float64(readings), 0.005, "%s: %d of %d readings held", name, held, readings)
+		// Beside its own error a reading has that of its bottle, which no estimate
+		// can average away; where readings state nothing the goals are those of an
+		// estimate that can.
+		most := map[string][2]float64{"copper": {1, 0.5}, "sulfuric acid": {0.8, 0.4}, "chloride": {0.6, 0.5}, "brightener": {0.6, 0.4}, "volume": {1.3, 0.3}}
+		if name == "plain assays" {
+			most = map[string][2]float64{"copper": {0.6, 0.4}, "sulfuric acid": {0.6, 0.3}, "chloride": {0.32, 0.3}, "brightener": {0.5, 0.4}, "volume": {1.3, 0.3}}
+		}
+		for subject, limit := range most {
+			assert.Less(t, scores[subject].gained(), limit[0], "%s: %s after a reading", name, subject)
+			assert.Less(t, scores[subject].kept(), limit[1], "%s: %s before a reading, against the last carried forward", name, subject)
+		}
+	}
+}
+
+const smallGroup = 16 // baths
+
+// A filter that is wrong about its noises leaves the bounds that the right one
+// keeps, or they would bound nothing.
+func TestBrokenFiltersAreSeen(t *testing.T) {
+	for name, broken := range map[string]func(*noises){
+		"half the noise": func(n *noises) {
+			for _, p := range []*float64{&n.runAnode, &n.runCathode, &n.runDrag, &n.runUse, &n.runChloride, &n.runAmmeter, &n.runShare,
+				&n.dayDissolve, &n.dayEvaporate, &n.dayLoss, &n.walkAnode, &n.walkShare, &n.walkDissolve, &n.walkDrag, &n.walkUse,
+				&n.walkEvaporate, &n.walkLoss, &n.walkCl, &n.amount} {
+				*p /= 2
+			}
+		},
+		"no lot bias":    func(n *noises) { n.lot = 0 },
+		"constant rates": func(n *noises) { *n = noises{lot: 1} },
+		"even evaporation": func(n *noises) {
+			n.dayEvaporate, n.walkEvaporate = 0, 0
+		},
+		"twice the noise": func(n *noises) {
+			n.dayEvaporate, n.walkEvaporate, n.runUse, n.dayDissolve, n.runAnode, n.runAmmeter, n.runShare = 2*n.dayEvaporate, 2*n.walkEvaporate, 2*n.runUse, 2*n.dayDissolve, 2*n.runAnode, 2*n.runAmmeter, 2*n.runShare
+		},
+	} {
+		assert.NotEmpty(t, outside(groupOf(t, "60 L").calibrate(t, smallGroup, 182, tunedSeed, broken)), name)
+	}
+}
+
+// What goes wrong without a word in the log is found: the spoiled reading is not
+// used, and what changed is told within a month.
+func TestFaultsAreFound(t *testing.T) {
+	r, text := shipped(t)
+	for name, found := range map[string]func(*Estimate, simulate.Event) bool{
+		"blunder": func(e *Estimate, v simulate.Event) bool {
+			return fates(e)[v.ID] == Dropped
+		},
+		// A level that is 4 % off is no more than three standard deviations from
+		// what evaporation may have left; then the titrations after it are doubted.
+		"wrong level": func(e *Estimate, v simulate.Event) bool {
+			for _, rd := range e.Readings {
+				if rd.Fate != Used && rd.Fact.Time.Sub(v.Time).Abs() < 12*time.Hour {
+					return true
+				}
+			}
+			return false
+		},
+		"unlogged": func(e *Estimate, v simulate.Event) bool { return confirmed(e, v, "copper") },
+		"lost bath": func(e *Estimate, v simulate.Event) bool {
+			return confirmed(e, v, "copper") || confirmed(e, v, "sulfuric acid")
+		},
+	} {
+		n := 0
+		for k := range uint64(smallGroup) {
+			b, sim := groupOf(t, name).simulated(t, r, text, 182, tunedSeed+k)
+			e, err := b.At(sim.Last().Time, Options{})
+			require.NoError(t, err)
+			require.Len(t, sim.Events, 1)
+			if found(e, sim.Events[0]) {
+				n++
+			}
+		}
+		assert.GreaterOrEqual(t, n, smallGroup-2, name)
+	}
+}
+
+func confirmed(e *Estimate, v simulate.Event, subject string) bool {
+	for _, rd := range e.Readings {
+		if late := rd.Fact.Time.Sub(v.Time); rd.Subject == subject && rd.Fate == Confirmed && late >= 0 && late < 31*24*time.Hour {
+			return true
+		}
+	}
+	return false
 }
 
 const calibrateHead = "group          subject             n  after  carried   cover after   cover before    held %\n" +

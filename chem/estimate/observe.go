@@ -350,12 +350,14 @@ func (r *run) judge(i int, o observation) {
 }
 
 // hold lets a reading wait. It is not used, but that it is unlikely counts
-// against the bath as the log has it.
+// against the bath as the log has it; how far beyond belief it is does not, or a
+// blunder would choose what else has changed.
 func (r *run) hold(i int, o observation) {
 	if !r.replay {
 		r.status[r.bath.Facts[i].ID] = verdictOf{fate: Held}
 	}
-	r.loglik += logNormal(o.value-o.expected, r.variance(o))
+	v := r.variance(o)
+	r.loglik += logNormal(gate*math.Sqrt(v), v)
 	r.holds[o.subj.name] = &hold{index: i, before: r.bare(), subj: o.subj, loglik: r.loglik, off: r.off(o)}
 }
 
@@ -412,6 +414,7 @@ type explanation string
 const (
 	amountChanged explanation = "its amount changed without a word in the log"
 	bathReplaced  explanation = "bath was lost and made up with water without a word in the log"
+	volumeWrong   explanation = "there was less or more water in the tank than the log says"
 	waterChanged  explanation = "water was added or left without a word in the log"
 	bathLost      explanation = "bath was lost without a word in the log"
 	massChanged   explanation = "the anode lost more or less than its share"
@@ -427,9 +430,9 @@ func (r *run) explanations(s subject) []explanation {
 	case s.con < 0:
 		return []explanation{massChanged}
 	case r.soluble() && r.l.acid >= 0 && (s.con == r.l.metal || s.con == r.l.acid):
-		return []explanation{amountChanged, bathReplaced, anodesChanged}
+		return []explanation{amountChanged, bathReplaced, volumeWrong, anodesChanged}
 	}
-	return []explanation{amountChanged, bathReplaced}
+	return []explanation{amountChanged, bathReplaced, volumeWrong}
 }
 
 // explain returns the bath just after the held reading, opened there so that
@@ -477,6 +480,8 @@ func (r *run) loosen(o observation, e explanation) {
 		for k := range r.l.cons {
 			t.stir(of, k, r.s.x(k)*size/math.Max(o.expected, 1e-9))
 		}
+	case volumeWrong:
+		t.stir(of, r.l.volume, size*r.volume()/math.Max(o.expected, 1e-9))
 	case amountChanged:
 		t.stir(of, o.subj.con, size*r.volume())
 	case anodesChanged:
