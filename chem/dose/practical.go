@@ -435,7 +435,8 @@ func (g *program) judge(amounts []float64, bail float64, x exact) (hard, soft fl
 			hard += math.Max(0, amounts[j]/m.Stock-1-nothing)
 		}
 	}
-	hard += math.Max(0, volume/g.mark-1-nothing) + math.Max(0, 1-nothing-volume/g.least)
+	// Where nothing fits, the tank comes before the windows.
+	hard += 1000 * (math.Max(0, volume/g.mark-1-nothing) + math.Max(0, 1-nothing-volume/g.least))
 	soft += 10 * math.Abs(volume-(w.goal-x.dry)) / w.v
 	for i, b := range g.bounds {
 		excess, low, off := g.breaks(i, amounts, bail)
@@ -477,12 +478,11 @@ func (g *program) stepDown(amounts []float64, bail float64, x exact) bool {
 		if amounts[j] <= 0 {
 			continue
 		}
-		guilty := false
 		volume := g.w.v - bail
 		for k, o := range g.materials {
 			volume += litres(o) * amounts[k]
 		}
-		guilty = isWater(m) && volume > g.mark
+		guilty := litres(m) > 0 && volume > g.mark*(1+1e-7)
 		for i, b := range g.bounds {
 			excess, _, _ := g.breaks(i, amounts, bail)
 			guilty = guilty || g.brings(m, i) > 0 && excess-x.over[i] > 1e-7*b.size

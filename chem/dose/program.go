@@ -22,7 +22,8 @@ import (
 //	n' - high·V' <= -k·σ        and the same before the next top-up, when
 //	                            n' and V' have changed as if nothing were added
 //	aim·V' <= n' + short        dosed constituents
-//	n' - past <= aim·V'         the same: none is put in to dilute another
+//	n' - past <= aim·V'         the same (or where they are, if that is more):
+//	                            none is put in to dilute another
 //	edge·V' <= n' + low         the lower edge of the window, or where it is now
 //	n' - over <= room·goal      what a bail-out is for, with the level kept
 //
@@ -204,7 +205,7 @@ func (g *program) after(i int, amounts []float64, bail float64) (n, v float64) {
 func (g *program) problem(strict map[int]bool) (p linprog.Problem, tiers [][]float64) {
 	w := g.w
 	p = linprog.Problem{Cost: make([]float64, g.count), Lower: make([]float64, g.count), Upper: make([]float64, g.count)}
-	less, thin, low, lack, price := make([]float64, g.count), make([]float64, g.count), make([]float64, g.count), make([]float64, g.count), make([]float64, g.count)
+	less, low, lack, price := make([]float64, g.count), make([]float64, g.count), make([]float64, g.count), make([]float64, g.count)
 	for j := range p.Upper {
 		p.Upper[j] = math.Inf(1)
 	}
@@ -241,10 +242,7 @@ func (g *program) problem(strict map[int]bool) (p linprog.Problem, tiers [][]flo
 		p.Cost[g.over[i]], low[g.low[i]], lack[g.shor[i]] = 1/b.size, 1/b.size, 1/b.size
 		// Nothing is put in past its aim to thin another, to spare a bail-out or to
 		// make up a level.
-		thin[g.past[i]] = 1 / b.size
-		if x.now < b.aim {
-			p.Cost[g.past[i]] = 10 / b.size
-		}
+		p.Cost[g.past[i]] = 10 / b.size
 		if strict[i] {
 			p.Upper[g.over[i]], p.Upper[g.low[i]], p.Upper[g.shor[i]] = 0, 0, 0
 		}
@@ -269,7 +267,8 @@ func (g *program) problem(strict map[int]bool) (p linprog.Problem, tiers [][]flo
 		}
 		if b.dosed {
 			row(at(b.aim, "more"), i, 1, -b.aim, w.mean[i], w.v, 0, inf, g.shor[i], 1)
-			row(at(b.aim, "less"), i, 1, -b.aim, w.mean[i], w.v, -inf, 0, g.past[i], -1)
+			most := math.Max(b.aim, x.now)
+			row(at(most, "less"), i, 1, -most, w.mean[i], w.v, -inf, 0, g.past[i], -1)
 		}
 	}
 	row(fmt.Sprintf("no more than %s"+inTheTank, tidy(g.mark)), -1, 0, 1, 0, w.v, -inf, g.mark, -1, 0)
@@ -299,7 +298,7 @@ func (g *program) problem(strict map[int]bool) (p linprog.Problem, tiers [][]flo
 	// Above the level that is aimed at only where what is short is worth more than
 	// its room: no water beside it to thin the rest.
 	lack[g.full] = 2 / w.v
-	return p, [][]float64{less, thin, low, lack, price}
+	return p, [][]float64{less, low, lack, price}
 }
 
 // Names of rows that messages look for.
@@ -309,8 +308,8 @@ const (
 )
 
 // solve finds the plan. The aims are taken in order, so that no price ever buys
-// a broken limit: upper limits, as little bailed as they ask for, nothing past its
-// aim, lower edges and level, targets, cost.
+// a broken limit: upper limits and nothing past its aim, as little bailed as they
+// ask for, lower edges and level, targets, cost.
 func (g *program) solve() (exact, error) {
 	p, tiers := g.problem(nil)
 	s, err := linprog.SolveInOrder(p, tiers...)
