@@ -1,13 +1,10 @@
-// Package entry judges a fact before it is entered: what is impossible for this
-// bath is refused, what is merely unlikely is asked about, with the slip that
-// would explain it.
-//
-// It must not change a fact or decide for the person. Start with [Check].
 package entry
 
 import (
 	"fmt"
+	"maps"
 	"math"
+	"slices"
 	"strings"
 	"time"
 
@@ -31,12 +28,15 @@ func (d Doubt) String() string {
 
 // Limits of what is asked about.
 const (
-	farOff      = 6.0  // standard deviations from the estimate
-	anyBath     = 2.5  // times the window's upper limit: beyond what any bath of the kind shows
-	bigStep     = 0.5  // of the target: an addition that moves a constituent further is asked about
-	overDensity = 1.5  // times the recipe's highest cathode density
-	tankSlack   = 1.05 // times the tank's mark: a level above it is asked about
-	gainSlack   = 1.1  // times the weight that the charge can deposit
+	farOff      = 6.0   // standard deviations from the estimate
+	anyBath     = 2.5   // times the window's upper limit: beyond what any bath of the kind shows
+	bigStep     = 0.5   // of the target: an addition that moves a constituent further is asked about
+	noStep      = 0.002 // of the target: an addition that moves it less is not what was meant
+	overDensity = 1.5   // times the recipe's highest cathode density
+	tankSlack   = 1.05  // times the tank's mark: a level above it is asked about
+	gainSlack   = 1.1   // times the weight that the charge can deposit
+	mostRun     = 20.0  // Ah per litre of bath at once: more than anybody plates in a run
+	chlorineAt  = 1.0   // g/L chloride from which inert anodes make chlorine gas worth the name
 )
 
 // Check judges fact f of bath b. now is the present moment; a fact of the
@@ -58,8 +58,10 @@ func Check(b *estimate.Bath, f chem.Fact, now time.Time) ([]Doubt, error) {
 	if f.Time.Before(b.Began) {
 		c.ask("", "%s is before anything known of bath %s, which begins on %s", f.Time.Format(time.DateOnly), b.Name, b.Began.Format(time.DateOnly))
 	}
-	err = c.check()
-	return c.doubts, err
+	if err := c.check(); err != nil {
+		return nil, err
+	}
+	return c.doubts, nil
 }
 
 type checker struct {
@@ -74,6 +76,9 @@ func (c *checker) ask(slip, format string, args ...any) {
 }
 
 func (c *checker) check() error {
+	if err := notNegative(c.f.Body); err != nil {
+		return err
+	}
 	switch body := c.f.Body.(type) {
 	case chem.Assay:
 		return c.assay(body)
@@ -87,11 +92,13 @@ func (c *checker) check() error {
 		return c.plate(body)
 	case chem.Add:
 		return c.add(body)
+	case chem.Meter:
+		c.meter(body)
 	case chem.Bail:
 		if v := body.Volume.Value("L"); v > c.e.High90V {
 			return fmt.Errorf("%s cannot be bailed out of a bath of %.1f L", body.Volume, c.e.Volume)
 		} else if v > c.e.Volume/2 {
-			c.ask("", "%s is more than half of the bath", body.Volume)
+			c.ask(smaller(body.Volume, func(m chem.Measured) bool { return m.Value("L") <= c.e.Volume/2 }), "%s is more than half of the bath", body.Volume)
 		}
 	case chem.Hang:
 		return c.hang(body)
@@ -107,6 +114,71 @@ func (c *checker) check() error {
 		return c.weigh(body.Anode, body.Mass)
 	}
 	return nil
+}
+
+// notNegative refuses what cannot be below zero.
+func notNegative(body chem.Body) error {
+	what, m := "", chem.Measured{}
+	switch b := body.(type) {
+	case chem.Assay:
+		if b.Of == "temperature" || b.Of == "pH" {
+			return nil
+		}
+		what, m = "a reading", b.Value
+	case chem.Level:
+		what, m = "a level", b.Volume
+	case chem.Fill:
+		what, m = "a filling", b.Volume
+	case chem.Plate:
+		what, m = "a charge", b.Charge
+	case chem.Add:
+		what, m = "an addition", b.Amount
+	case chem.Bail:
+		what, m = "a bail-out", b.Volume
+	case chem.Weigh:
+		what, m = "a mass", b.Mass
+	}
+	if m.Number.Float() < 0 {
+		return fmt.Errorf("%s of %s is below zero", what, m)
+	}
+	return nil
+}
+
+// meter asks about a reading that went back, or that jumped by more than a bath
+// of the size can have taken.
+func (c *checker) meter(m chem.Meter) {
+	now := m.Reading.Value("Ah")
+	for i := len(c.e.Bath.Facts) - 1; i >= 0; i-- {
+		f := c.e.Bath.Facts[i]
+		last, ok := f.Body.(chem.Meter)
+		if !ok || f.Time.After(c.f.Time) || !strings.EqualFold(last.Supply, m.Supply) {
+			continue
+		}
+		before := last.Reading.Value("Ah")
+		switch {
+		case !m.Reset && now < before:
+			c.ask("", "the meter showed %s on %s, and %s is less: it was reset, or a digit is wrong", last.Reading, f.Time.Format(time.DateOnly), m.Reading)
+		case !m.Reset && now-before > mostRun*c.e.Volume:
+			c.ask("", "the meter showed %s on %s, and %s is %.0f Ah more, very much for a bath of %.0f L", last.Reading, f.Time.Format(time.DateOnly), m.Reading, now-before, c.e.Volume)
+		}
+		return
+	}
+}
+
+// smaller looks for the slip of a tired hand in an amount: the point one place
+// too far right, or the unit a thousand times too large.
+func smaller(typed chem.Measured, fits func(chem.Measured) bool) string {
+	m := chem.Measured{Number: chem.DecimalRound(typed.Number.Float()*0.1, typed.Number.Places()+1), Unit: typed.Unit}
+	if m.Number.Given() && fits(m) {
+		return m.String()
+	}
+	milli := map[chem.Unit]chem.Unit{"L": "mL", "kg": "g", "g": "mg"}
+	if unit, ok := milli[typed.Unit]; ok {
+		if m := (chem.Measured{Number: typed.Number, Unit: unit}); fits(m) {
+			return m.String()
+		}
+	}
+	return ""
 }
 
 // constituent finds a constituent of the bath, or says which there are.
@@ -169,10 +241,18 @@ func (c *checker) concentration(x estimate.Constituent, value float64, typed che
 	case x.Known && math.Abs(off) > farOff:
 		c.ask(c.slip(x, typed), "%s %s is %.0f standard deviations from the estimate, %s ± %s %s", x.Name, typed, math.Abs(off), short(x.Value), short(u), x.Unit)
 	case highest > 0 && value > highest:
-		c.ask(c.slip(x, typed), "%s %s is more than any bath of this kind shows; its window is %s to %s %s", x.Name, typed, short(x.Low), short(x.High), x.Unit)
+		c.ask(c.slip(x, typed), "%s %s is more than any bath of this kind shows; its window is %s", x.Name, typed, window(x))
 	case x.Low > 0 && value < x.Low/anyBath/4:
-		c.ask(c.slip(x, typed), "%s %s is less than any bath of this kind shows; its window is %s to %s %s", x.Name, typed, short(x.Low), short(x.High), x.Unit)
+		c.ask(c.slip(x, typed), "%s %s is less than any bath of this kind shows; its window is %s", x.Name, typed, window(x))
 	}
+}
+
+// window writes the window of a constituent, or the limit of a contaminant.
+func window(x estimate.Constituent) string {
+	if x.Contaminant() {
+		return fmt.Sprintf("up to %s %s", short(x.High), x.Unit)
+	}
+	return fmt.Sprintf("%s to %s %s", short(x.Low), short(x.High), x.Unit)
 }
 
 // slip looks for the usual slips of a tired hand: a decimal point one place
@@ -220,8 +300,12 @@ func (c *checker) panel(p chem.Panel) error {
 		return fmt.Errorf("a panel is read for an organic; %s is titrated", x.Name)
 	}
 	if p.Value.Given() {
-		if _, _, err := p.Value.In(x.Unit); err != nil {
+		value, _, err := p.Value.In(x.Unit)
+		if err != nil {
 			return fmt.Errorf("%s of %s: %w", p.Value, x.Name, err)
+		}
+		if highest := anyBath * math.Max(x.High, x.Target); highest > 0 && value > highest {
+			c.ask(c.slip(x, p.Value), "%s %s is more than any bath of this kind shows; its window is %s", x.Name, p.Value, window(x))
 		}
 	}
 	return nil
@@ -256,6 +340,12 @@ func (c *checker) fill(f chem.Fill) error {
 			c.ask("", "%s %s is more than any bath of this kind holds", x.Name, m)
 		}
 	}
+	for _, old := range c.e.Bath.Facts {
+		if _, again := old.Body.(chem.Fill); again && !old.Time.After(c.f.Time) {
+			c.ask("", "bath %s was filled on %s already, and a second filling begins it anew", c.e.Bath.Name, old.Time.Format(time.DateOnly))
+			break
+		}
+	}
 	if v := f.Volume.Value("L"); v > tankSlack*c.e.Bath.Most() {
 		c.ask("", "a filling of %s is above the tank's mark of %.0f L", f.Volume, c.e.Bath.Most())
 	}
@@ -264,7 +354,7 @@ func (c *checker) fill(f chem.Fill) error {
 
 func (c *checker) plate(p chem.Plate) error {
 	q := p.Charge.Value("Ah")
-	if h := p.Hours.Float(); h > 0 && p.Area.Given() {
+	if h := p.Hours.Float(); h > 0 && p.Area.Number.Float() > 0 {
 		density := q / h / p.Area.Value("dm2")
 		if most := c.r.Limits.CathodeDensity[1]; most > 0 && density > overDensity*most {
 			c.ask("", "%s in %s h on %s is %.1f A/dm2 on average, and the recipe's limit is %.1f A/dm2", p.Charge, p.Hours, p.Area, density, most)
@@ -279,7 +369,7 @@ func (c *checker) plate(p chem.Plate) error {
 			}
 		}
 	}
-	if most := 20 * c.e.Volume; q > most {
+	if most := mostRun * c.e.Volume; q > most {
 		c.ask("", "%s in one run is very much for a bath of %.0f L", p.Charge, c.e.Volume)
 	}
 	return nil
@@ -300,22 +390,45 @@ func (c *checker) add(a chem.Add) error {
 			return fmt.Errorf("%s of %s: %w", a.Amount, m.Name, err)
 		}
 	}
-	for name, b := range m.Brings {
+	names := slices.Sorted(maps.Keys(m.Brings))
+	for _, name := range names {
 		con, err := c.constituent(name)
 		if err != nil || con.Target <= 0 {
 			continue
 		}
-		if by := b * x / math.Max(c.e.Volume, 1); by > bigStep*con.Target {
-			c.ask("", "%s of %s raises %s by %s %s, more than half of its target", a.Amount, m.Name, con.Name, short(by), con.Unit)
+		per := m.Brings[name] / math.Max(c.e.Volume, 1)
+		by, after := per*x, con.Value+per*x
+		fits := func(a chem.Measured) bool {
+			y, err := m.Amount(a)
+			return err == nil && y > 0 && con.Value+per*y <= math.Max(con.High, con.Value+0.02*con.Target) && per*y <= bigStep*con.Target && per*y >= noStep*con.Target
+		}
+		switch {
+		case by > bigStep*con.Target:
+			c.ask(smaller(a.Amount, fits), "%s of %s raises %s by %s %s, more than half of its target", a.Amount, m.Name, con.Name, short(by), con.Unit)
+		case con.Known && by > 0 && con.High > 0 && after-2*con.U > con.High:
+			c.ask(smaller(a.Amount, fits), "%s of %s takes %s from %s to %s %s, above its window of %s", a.Amount, m.Name, con.Name, short(con.Value), short(after), con.Unit, window(con))
+		case after < 0 && con.Known:
+			c.ask(smaller(a.Amount, fits), "%s of %s uses up more %s than the bath holds", a.Amount, m.Name, con.Name)
 		}
 	}
 	if v := c.e.Volume + m.Litres*x; v > 1.1*c.e.Bath.Most() {
-		c.ask("", "%s of %s brings the level to %.1f L, above the tank's mark of %.0f L", a.Amount, m.Name, v, c.e.Bath.Most())
+		c.ask(smaller(a.Amount, func(a chem.Measured) bool {
+			y, err := m.Amount(a)
+			return err == nil && c.e.Volume+m.Litres*y <= tankSlack*c.e.Bath.Most()
+		}), "%s of %s brings the level to %.1f L, above the tank's mark of %.0f L", a.Amount, m.Name, v, c.e.Bath.Most())
 	}
 	return nil
 }
 
 func (c *checker) hang(h chem.Hang) error {
+	if h.Form == "inert" {
+		if g := c.chloride(); g > chlorineAt {
+			return fmt.Errorf("an inert anode makes chlorine gas in a bath with about %s g/L chloride; soluble anodes fit it", short(g))
+		}
+		if c.r.Anodes == "soluble" {
+			c.ask("", "the recipe of bath %s counts on soluble anodes, and %s is inert: metal falls and acid rises as it plates", c.e.Bath.Name, h.Anode)
+		}
+	}
 	for _, a := range c.e.Anodes {
 		if strings.EqualFold(a.ID, h.Anode) && a.Form != "nuggets" {
 			return fmt.Errorf("anode %s already hangs in bath %s, since %s; pull it first, or give the new one another name", a.ID, c.e.Bath.Name, a.Hung.Format(time.DateOnly))
@@ -324,12 +437,33 @@ func (c *checker) hang(h chem.Hang) error {
 	return nil
 }
 
+// chloride is about how much chloride the bath holds, g/L. A salt that is kept as
+// such counts as nickel chloride hexahydrate: 2·35.45 of 237.69 g/mol, IUPAC 2021.
+func (c *checker) chloride() float64 {
+	sum := 0.0
+	for _, x := range c.e.Constituents {
+		share := 0.0
+		switch {
+		case x.Role == chem.RoleChloride || strings.EqualFold(x.Name, "chloride"):
+			share = 1
+		case strings.Contains(strings.ToLower(x.Name), "chloride"):
+			share = 2 * 35.45 / 237.69
+		}
+		if g, err := x.Unit.Convert(math.Max(x.Value, x.Target), "g/L"); err == nil {
+			sum += share * g
+		}
+	}
+	return sum
+}
+
 func (c *checker) weigh(anode string, mass chem.Measured) error {
 	var have []string
 	for _, a := range c.e.Anodes {
 		if strings.EqualFold(a.ID, anode) {
 			if mass.Given() && a.Started > 0 && mass.Value("kg") > a.Started+0.02 {
 				c.ask("", "anode %s weighed %.3f kg when it was hung, and anodes do not grow: %s", a.ID, a.Started, mass)
+			} else if off := c.offMass(a, mass); off > farOff {
+				c.ask("", "anode %s at %s is %.0f standard deviations from what the log leaves of it, %.3f ± %.3f kg", a.ID, mass, off, a.Mass, a.U)
 			}
 			return nil
 		}
@@ -339,6 +473,15 @@ func (c *checker) weigh(anode string, mass chem.Measured) error {
 		return fmt.Errorf("no anode hangs in bath %s on %s; hang it first", c.e.Bath.Name, c.f.Time.Format(time.DateOnly))
 	}
 	return fmt.Errorf("no anode %s hangs in bath %s on %s; there is %s", anode, c.e.Bath.Name, c.f.Time.Format(time.DateOnly), strings.Join(have, ", "))
+}
+
+// offMass is by how many standard deviations a weighing is off; 0 where nothing
+// is known of the anode.
+func (c *checker) offMass(a estimate.Anode, mass chem.Measured) float64 {
+	if !mass.Given() || math.IsNaN(a.Mass) || a.U <= 0 {
+		return 0
+	}
+	return math.Abs(mass.Value("kg")-a.Mass) / math.Hypot(a.U, mass.Uncertainty("kg", 0.005))
 }
 
 func short(x float64) string { return fmt.Sprintf("%.3g", x) }
