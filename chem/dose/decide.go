@@ -146,7 +146,9 @@ func (w *work) limits(x *need) {
 	}
 	x.sigNow, x.sigLow = sigma(w.cov), sigma(w.covLate)
 	slackNow := (h - x.c.Target) * w.goal
-	slackLow := h*(w.goal-w.dry) - (x.c.Target*w.goal + w.later[x.i] - w.mean[x.i])
+	// A target that was asked for counts here and not now: its limit may be
+	// passed by what evaporates, which is said, but not by the dose.
+	slackLow := h*(w.goal-w.dry) - (math.Max(x.c.Target, x.target)*w.goal + w.later[x.i] - w.mean[x.i])
 	k := func(slack, sig float64) float64 {
 		if sig <= 0 {
 			return zHigh

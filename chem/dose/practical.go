@@ -158,6 +158,9 @@ func (w *work) explain(p *Plan, g *program, exact exact, amounts []float64, bail
 			short = append(short, fmt.Sprintf("%s, not to %s", reached, tidy(b.aim)))
 		}
 		w.explainWindow(p, x)
+		if passes := w.passesLater(g, i, amounts, bail); x.asked && x.dose && passes > 0.05 {
+			p.quiet("%s: with a chance of %s it passes %s %s by what evaporates in %s; top up before that", x.c.Name, percent(passes), tidy(x.c.High), x.c.Unit, days(w.days))
+		}
 	}
 	idle := bail == 0 && !slices.ContainsFunc(amounts, func(x float64) bool { return x > 0 })
 	switch {
@@ -220,6 +223,15 @@ func (w *work) explainWindow(p *Plan, x *need) {
 	case x.kNow < zHigh && x.c.Role != chem.RoleOrganic:
 		p.quiet("%s: its window leaves little room above the target beside ± %s %s, so its upper limit of %s is kept less surely than usual", x.c.Name, round(z90*x.u), x.c.Unit, tidy(x.c.High))
 	}
+}
+
+// passesLater is the chance that constituent i is above its upper limit before
+// the next top-up.
+func (w *work) passesLater(g *program, i int, amounts []float64, bail float64) float64 {
+	x := &w.needs[i]
+	n, v := g.after(i, amounts, bail)
+	margin := x.c.High*(v-w.dry) - (n - w.mean[i] + w.later[i])
+	return chanceBelow(0, margin, x.sigLow)
 }
 
 func (w *work) volumeAfter(g *program, amounts []float64, bail float64) float64 {

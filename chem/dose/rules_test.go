@@ -224,7 +224,7 @@ func broughtRules(t tb, b balance, c estimate.Constituent, i int, target float64
 		slack      float64
 	}{
 		{"now", b.end, b.start, b.cov, (c.High - c.Target) * b.top},
-		{"before the next top-up", b.laterEnd, b.later, b.covLate, c.High*(b.top+b.later[last]-b.start[last]) - c.Target*b.top - (b.later[i] - b.start[i])},
+		{"before the next top-up", b.laterEnd, b.later, b.covLate, c.High*(b.top+b.later[last]-b.start[last]) - math.Max(c.Target, target)*b.top - (b.later[i] - b.start[i])},
 	} {
 		s := sigma(at.cov, i, c.High)
 		k := math.Min(1.645, math.Max(0, at.slack/s))
