@@ -262,7 +262,7 @@ export tour := $(value tour)
 define checks
 set -u
 failed=
-check() { echo "$*"; "$@" || failed="$failed $1 $2,"; }
+check() { name=$1; shift; echo "$*"; "$@" || failed="$failed $name,"; }
 formatted() {
 	echo "gofmt -l chem cmd db migrations reports testdata"
 	list=$("$(go env GOROOT)/bin/gofmt" -l chem cmd db migrations reports testdata) && [ -z "$list" ] && return
@@ -270,9 +270,9 @@ formatted() {
 	failed="$failed gofmt,"
 }
 formatted
-check go vet -tags browser ./...
-check go tool staticcheck -tags browser ./...
-check go test -count=1 -p 2 -timeout 20m ./...
+check 'go vet' go vet -tags browser ./...
+check staticcheck go tool staticcheck -tags browser ./...
+check 'go test' go test -count=1 -p 2 -timeout 20m ./...
 [ -z "$failed" ] || { echo "failed:${failed%,}" >&2; exit 1; }
 endef
 export checks := $(value checks)
