@@ -81,7 +81,9 @@ apt() {
 }
 from_apt() {
 	echo "$who: installing $* (apt-get)" >&2
-	apt "$@" >/dev/null 2>&1 || { as_root apt-get -qq update </dev/null; apt "$@" >&2; }
+	apt "$@" >/dev/null 2>&1 && return
+	as_root apt-get -qq update </dev/null >&2
+	said=$(apt "$@" 2>&1) || { echo "$said" >&2; return 1; }
 }
 from_dnf() {
 	echo "$who: installing $* (dnf)" >&2
