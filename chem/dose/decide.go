@@ -19,6 +19,7 @@ const (
 	zNeed         = 1.28  // dose where the chance of falling below the window before the next visit is over 10 %: as above
 	z90           = 1.645 // half a 90 % interval: as above
 	topUpBelow    = 0.985 // of the bath's volume: ask for water below it
+	thirsty       = 0.995 // the same where an upper limit is near: what a level can be read to
 	littleOften   = 0.05  // of the tank's content of an organic in one dose
 	mostAtOnce    = 0.25  // of the same, never more in one day: common practice, no source
 	staleDays     = 28.0  // a titration older than this is asked for first
@@ -85,7 +86,7 @@ func newWork(e *estimate.Estimate, o Options) *work {
 	w.uv = math.Sqrt(math.Max(0, w.cov[n][n]))
 	w.dry = math.Max(0, w.v-w.later[n])
 	w.water = slices.ContainsFunc(e.Recipe.Materials, func(m chem.Material) bool { return isWater(m) && w.allowed(m) })
-	w.missing = w.v < topUpBelow*e.Bath.Volume
+	w.missing = w.v < topUpBelow*e.Bath.Volume || w.v < thirsty*e.Bath.Volume && w.concentrated()
 	w.goal = w.v
 	if w.missing && w.water {
 		w.goal = e.Bath.Volume
@@ -94,6 +95,18 @@ func newWork(e *estimate.Estimate, o Options) *work {
 		w.needs = append(w.needs, w.newNeed(i, c))
 	}
 	return w
+}
+
+// concentrated tells whether evaporation has brought something to its upper
+// limit, so that water is asked for earlier than usual.
+func (w *work) concentrated() bool {
+	n := len(w.mean) - 1
+	return slices.ContainsFunc(w.e.Constituents, func(c estimate.Constituent) bool {
+		i := slices.IndexFunc(w.e.Constituents, func(o estimate.Constituent) bool { return o.Name == c.Name })
+		now := w.mean[i] / w.v
+		u := spread(w.cov[i][i], w.cov[i][n], w.cov[n][n], now, w.v)
+		return c.Known && c.Held == nil && c.High > 0 && c.Role != chem.RoleOrganic && 1-chanceBelow(c.High, now, u) > 0.05
+	})
 }
 
 func (w *work) newNeed(i int, c estimate.Constituent) need {

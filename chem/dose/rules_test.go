@@ -67,7 +67,8 @@ func carryOut(t tb, e *estimate.Estimate, p *dose.Plan, o dose.Options) balance 
 		}
 	}
 	b.top = v
-	if (len(o.Only) == 0 || slices.Contains(o.Only, "deionised water")) && v < 0.985*e.Bath.Volume && (water > 0 || b.end[last] > 0.99*e.Bath.Volume) {
+	allowed := len(o.Only) == 0 || slices.Contains(o.Only, "deionised water")
+	if allowed && v < e.Bath.Volume && (water > p.Bail+0.003*v || v < 0.985*e.Bath.Volume && b.end[last] > 0.99*e.Bath.Volume) {
 		b.top = e.Bath.Volume
 	}
 	b.laterEnd = make([]float64, len(b.end))
