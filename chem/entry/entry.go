@@ -239,12 +239,30 @@ func (c *checker) concentration(x estimate.Constituent, value float64, typed che
 	highest := anyBath * math.Max(x.High, x.Target)
 	switch {
 	case x.Known && math.Abs(off) > farOff:
-		c.ask(c.slip(x, typed), "%s %s is %.0f standard deviations from the estimate, %s ± %s %s", x.Name, typed, math.Abs(off), short(x.Value), short(u), x.Unit)
+		c.ask(c.slip(x, typed), "%s %s is %.0f standard deviations from the estimate, %s %s", x.Name, c.said(typed), math.Abs(off), between(x.Value, u), x.Unit)
 	case highest > 0 && value > highest:
-		c.ask(c.slip(x, typed), "%s %s is more than any bath of this kind shows; its window is %s", x.Name, typed, window(x))
+		c.ask(c.slip(x, typed), "%s %s is more than any bath of this kind shows; its window is %s", x.Name, c.said(typed), window(x))
 	case x.Low > 0 && value < x.Low/anyBath/4:
-		c.ask(c.slip(x, typed), "%s %s is less than any bath of this kind shows; its window is %s", x.Name, typed, window(x))
+		c.ask(c.slip(x, typed), "%s %s is less than any bath of this kind shows; its window is %s", x.Name, c.said(typed), window(x))
 	}
+}
+
+// said repeats a reading: as typed, or rounded where a titration was computed.
+func (c *checker) said(typed chem.Measured) string {
+	if a, ok := c.f.Body.(chem.Assay); ok && a.Titration != nil && len(a.Titration.Delivered) > 0 {
+		return fmt.Sprintf("%.3g %s", typed.Number.Float(), typed.Unit)
+	}
+	return typed.String()
+}
+
+// between writes a value and its standard uncertainty, the value to the same
+// digits.
+func between(value, u float64) string {
+	if !(u > 0) {
+		return short(value)
+	}
+	places := min(max(0, 1-int(math.Floor(math.Log10(u)))), 6)
+	return fmt.Sprintf("%.*f ± %.*f", places, value, places, u)
 }
 
 // window writes the window of a constituent, or the limit of a contaminant.
@@ -255,25 +273,53 @@ func window(x estimate.Constituent) string {
 	return fmt.Sprintf("%s to %s %s", short(x.Low), short(x.High), x.Unit)
 }
 
-// slip looks for the usual slips of a tired hand: a decimal point one place
-// off, or two neighbouring digits swapped.
+// slip names what was meant where one of the usual slips explains a reading: in
+// what the burette delivered, for a titration, else in the concentration.
 func (c *checker) slip(x estimate.Constituent, typed chem.Measured) string {
 	reach := 3*x.U + 0.05*x.Value
-	fits := func(d chem.Decimal) bool {
-		v, err := typed.Unit.Convert(d.Float(), x.Unit)
+	fits := func(value float64) bool {
+		v, err := typed.Unit.Convert(value, x.Unit)
 		return err == nil && math.Abs(v-x.Value) <= reach
 	}
-	places := typed.Number.Places()
-	for _, by := range []float64{0.1, 10} {
-		moved := places + 1
-		if by == 10 {
-			moved = max(0, places-1)
-		}
-		if d := chem.DecimalRound(typed.Number.Float()*by, moved); fits(d) {
+	if a, ok := c.f.Body.(chem.Assay); ok && a.Titration != nil && len(a.Titration.Delivered) > 0 {
+		return c.titreSlip(*a.Titration, typed.Number.Float(), fits)
+	}
+	for _, d := range slips(typed.Number) {
+		if fits(d.Float()) {
 			return chem.Measured{Number: d, Unit: typed.Unit}.String()
 		}
 	}
-	digits := []byte(typed.Number)
+	return ""
+}
+
+// titreSlip looks for a slip in one delivered volume: the concentration goes by
+// the mean of them, less the blank.
+func (c *checker) titreSlip(t chem.Titration, value float64, fits func(float64) bool) string {
+	sum := 0.0
+	for _, d := range t.Delivered {
+		sum += d.Float()
+	}
+	n := float64(len(t.Delivered))
+	net := sum/n - t.Blank.Float()
+	if net <= 0 {
+		return ""
+	}
+	for _, was := range t.Delivered {
+		for _, d := range slips(was) {
+			if fits(value * (net + (d.Float()-was.Float())/n) / net) {
+				return string(d) + " mL"
+			}
+		}
+	}
+	return ""
+}
+
+// slips are what a tired hand may have meant by a number: the decimal point one
+// place off, or two neighbouring digits swapped.
+func slips(typed chem.Decimal) []chem.Decimal {
+	places := typed.Places()
+	out := []chem.Decimal{chem.DecimalRound(typed.Float()/10, places+1), chem.DecimalRound(typed.Float()*10, max(0, places-1))}
+	digits := []byte(typed)
 	for i := 0; i+1 < len(digits); i++ {
 		j := i + 1
 		if digits[j] == '.' && j+1 < len(digits) {
@@ -284,11 +330,11 @@ func (c *checker) slip(x estimate.Constituent, typed chem.Measured) string {
 		}
 		swapped := append([]byte(nil), digits...)
 		swapped[i], swapped[j] = swapped[j], swapped[i]
-		if d, err := chem.ParseDecimal(string(swapped)); err == nil && fits(d) {
-			return chem.Measured{Number: d, Unit: typed.Unit}.String()
+		if d, err := chem.ParseDecimal(string(swapped)); err == nil {
+			out = append(out, d)
 		}
 	}
-	return ""
+	return out
 }
 
 func (c *checker) panel(p chem.Panel) error {
