@@ -201,10 +201,13 @@ set -eu
 unset STEADYBATH_DATABASE
 export STEADYBATH_HOME=demo/records
 [ ! -e demo/records ] || bin/steadybath server stop >/dev/null
-folder=$(bin/steadybath server status 2>/dev/null | sed -n 's/^folder  *//p') || folder=
+status=$(bin/steadybath server status 2>/dev/null) || status=
+folder=$(printf '%s\n' "$status" | sed -n 's/^folder  *//p')
+socket=$(printf '%s\n' "$status" | sed -n 's/^socket  *//p')
 case $folder in
 /var/lib/steadybath/*/data) rm -rf "${folder%/data}" ;;
 esac
+[ -z "$socket" ] || rmdir "$socket" 2>/dev/null || true
 rm -rf demo/records demo/half-year.csv
 endef
 export forget := $(value forget)
