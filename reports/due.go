@@ -45,7 +45,7 @@ func Overview(w io.Writer, lines []Due, u Units) error {
 		if len(d.Due) > 0 {
 			what = strings.Join(d.Due, "; ")
 		}
-		fmt.Fprintf(t, "%s\t%s\t%s\n", plain(d.Bath), u.amount(d.Volume.Value, "L"), what)
+		fmt.Fprintf(t, "%s\t%s\t%s\n", Plain(d.Bath), u.amount(d.Volume.Value, "L"), what)
 	}
 	return t.Flush()
 }

@@ -41,7 +41,7 @@ func History(w io.Writer, bath string, lines []HistoryLine, total int, zone *tim
 	for _, l := range lines {
 		numbers[l.Fact.ID.String()] = l.Fact.Number
 	}
-	fmt.Fprintf(b, "%s · %d of %d facts\n\n", plain(bath), len(lines), total)
+	fmt.Fprintf(b, "%s · %d of %d facts\n\n", Plain(bath), len(lines), total)
 	year, late := 0, false
 	for _, l := range lines {
 		at := l.Fact.Time.In(zone)
@@ -57,7 +57,7 @@ func History(w io.Writer, bath string, lines []HistoryLine, total int, zone *tim
 			}
 		}
 		if l.Fact.Note != "" {
-			text += " – " + plain(l.Fact.Note)
+			text += " – " + Plain(l.Fact.Note)
 		}
 		if l.VoidedBy > 0 {
 			text = fmt.Sprintf("VOID, by %d: ", l.VoidedBy) + text
@@ -67,7 +67,7 @@ func History(w io.Writer, bath string, lines []HistoryLine, total int, zone *tim
 			mark, late = "*", true
 		}
 		const before = 36
-		fmt.Fprintf(b, "%6d  %s%s %-8s %s\n", l.Fact.Number, at.Format("Mon _2 Jan 15:04"), mark, clip(plain(l.Fact.By), 8), wrap(text, width-before, strings.Repeat(" ", before)))
+		fmt.Fprintf(b, "%6d  %s%s %-8s %s\n", l.Fact.Number, at.Format("Mon _2 Jan 15:04"), mark, clip(Plain(l.Fact.By), 8), wrap(text, width-before, strings.Repeat(" ", before)))
 	}
 	if late {
 		b.WriteString("\n* entered more than a day after it happened; --json says when\n")

@@ -188,11 +188,11 @@ func State(w io.Writer, e *estimate.Estimate, zone *time.Location, u Units, head
 }
 
 func heading(b *strings.Builder, e *estimate.Estimate, zone *time.Location) {
-	fmt.Fprintf(b, "%s · %s · %s\n\n", plain(e.Bath.Name), plain(e.Recipe.Title), e.At.In(zone).Format("Mon 2 Jan 2006 15:04 MST"))
+	fmt.Fprintf(b, "%s · %s · %s\n\n", Plain(e.Bath.Name), Plain(e.Recipe.Title), e.At.In(zone).Format("Mon 2 Jan 2006 15:04 MST"))
 }
 
-// plain makes text safe for a terminal: control characters become spaces.
-func plain(s string) string {
+// Plain makes text safe for a terminal: control characters become spaces.
+func Plain(s string) string {
 	return strings.Map(func(r rune) rune {
 		if r < 0x20 || r == 0x7f || r >= 0x80 && r < 0xa0 {
 			return ' '
@@ -217,7 +217,7 @@ func windowWords(c estimate.Constituent, u Units) string {
 	if c.Contaminant() {
 		return "under " + figures(high)
 	}
-	return fmt.Sprintf("%s – %s – %s", figures(low), figures(target), figures(high))
+	return fmt.Sprintf("%s–%s–%s", figures(low), figures(target), figures(high))
 }
 
 func lastLevel(e *estimate.Estimate, zone *time.Location, u Units) string {

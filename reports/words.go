@@ -18,11 +18,11 @@ func FactWords(f chem.Fact) string {
 		if b.Value.Given() {
 			return fmt.Sprintf("from now on %s is %s", b.Key, withU(b.Value))
 		}
-		return fmt.Sprintf("from now on %s is %s", b.Key, plain(b.Text))
+		return fmt.Sprintf("from now on %s is %s", b.Key, Plain(b.Text))
 	case chem.Titrant:
-		return fmt.Sprintf("titrant %s %s%s", plain(b.Name), withU(b.Molarity), lotWords(b.Lot))
+		return fmt.Sprintf("titrant %s %s%s", Plain(b.Name), withU(b.Molarity), lotWords(b.Lot))
 	case chem.Stock:
-		return fmt.Sprintf("stock %s %s%s", plain(b.Material), b.Amount, lotWords(b.Lot))
+		return fmt.Sprintf("stock %s %s%s", Plain(b.Material), b.Amount, lotWords(b.Lot))
 	case chem.Fill:
 		return fmt.Sprintf("fill %s (%s), %d of its constituents known", withU(b.Volume), b.Origin, len(b.Composition))
 	case chem.Level:
@@ -34,27 +34,27 @@ func FactWords(f chem.Fact) string {
 		return assayWords(b)
 	case chem.Panel:
 		if b.Value.Given() {
-			return fmt.Sprintf("panel %s %s", plain(b.Of), withU(b.Value))
+			return fmt.Sprintf("panel %s %s", Plain(b.Of), withU(b.Value))
 		}
-		return fmt.Sprintf("panel %s looks %s", plain(b.Of), b.Pattern)
+		return fmt.Sprintf("panel %s looks %s", Plain(b.Of), b.Pattern)
 	case chem.Meter:
-		return fmt.Sprintf("meter %s shows %s", plain(b.Supply), b.Reading)
+		return fmt.Sprintf("meter %s shows %s", Plain(b.Supply), b.Reading)
 	case chem.Plate:
 		return plateWords(b)
 	case chem.Add:
-		return fmt.Sprintf("add %s %s%s", plain(b.Material), b.Amount, lotWords(b.Lot))
+		return fmt.Sprintf("add %s %s%s", Plain(b.Material), b.Amount, lotWords(b.Lot))
 	case chem.Bail:
 		return "bail out " + b.Volume.String()
 	case chem.Treat:
 		return strings.TrimSpace(fmt.Sprintf("treat with %s %s", b.With, b.Amount))
 	case chem.Change:
-		return "change " + plain(b.What)
+		return "change " + Plain(b.What)
 	case chem.Hang:
-		return strings.TrimSpace(fmt.Sprintf("hang %s %s %s", plain(b.Anode), b.Mass, b.Form))
+		return strings.TrimSpace(fmt.Sprintf("hang %s %s %s", Plain(b.Anode), b.Mass, b.Form))
 	case chem.Weigh:
-		return fmt.Sprintf("weigh %s %s", plain(b.Anode), b.Mass)
+		return fmt.Sprintf("weigh %s %s", Plain(b.Anode), b.Mass)
 	case chem.Pull:
-		return strings.TrimSpace(fmt.Sprintf("pull %s %s", plain(b.Anode), b.Mass))
+		return strings.TrimSpace(fmt.Sprintf("pull %s %s", Plain(b.Anode), b.Mass))
 	case chem.Void:
 		return "void " + b.Target.String()
 	}
@@ -76,11 +76,11 @@ func lotWords(lot string) string {
 	if lot == "" {
 		return ""
 	}
-	return ", lot " + plain(lot)
+	return ", lot " + Plain(lot)
 }
 
 func assayWords(a chem.Assay) string {
-	words := fmt.Sprintf("%s %s", plain(a.Of), withU(a.Value))
+	words := fmt.Sprintf("%s %s", Plain(a.Of), withU(a.Value))
 	if a.Of == string(a.Value.Unit) { // pH has no unit but its name
 		words = strings.TrimSuffix(words, " "+a.Of)
 	}
@@ -103,7 +103,7 @@ func plateWords(p chem.Plate) string {
 		words += " on " + p.Area.String()
 	}
 	if p.Part != "" {
-		words += ": " + plain(p.Part)
+		words += ": " + Plain(p.Part)
 	}
 	if p.Gain.Given() {
 		words += ", gained " + p.Gain.String()

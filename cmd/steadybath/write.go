@@ -90,8 +90,11 @@ func (s *session) sayEntered(c *cli.Context, b *bathFile, entries []db.Entry, bo
 		if e.Known {
 			known = " (it was there already)"
 		}
-		f := chem.Fact{Number: e.Number, Time: e.Time, Bath: e.Bath, Note: e.Note, Body: bodies[i]}
-		if err := say(s.stdout, "%d  %s  %s%s", e.Number, e.Time.In(b.zone).Format("Mon 2 Jan 15:04"), reports.FactWords(f), known); err != nil {
+		words := reports.FactWords(chem.Fact{Number: e.Number, Time: e.Time, Bath: e.Bath, Note: e.Note, Body: bodies[i]})
+		if e.Note != "" {
+			words += " – " + reports.Plain(e.Note)
+		}
+		if err := say(s.stdout, "%d  %s  %s%s", e.Number, e.Time.In(b.zone).Format("Mon 2 Jan 15:04"), words, known); err != nil {
 			return err
 		}
 	}
