@@ -2,7 +2,7 @@
 
 .DEFAULT_GOAL := build
 .NOTPARALLEL:
-.PHONY: build demo test bench fuzz browser deps clean help
+.PHONY: build demo test bench calibrate fuzz browser deps clean help
 
 FUZZTIME ?= 20s
 BENCHTIME ?= 200ms
@@ -33,8 +33,12 @@ demo: deps build ## a tour with an invented half-year, in a database of its own
 test: deps $(chart) ## gofmt, go vet, staticcheck and every test
 	@sh -c "$$checks"
 
-bench: deps $(chart) ## every benchmark, BENCHTIME=200ms each
-	go test -p 1 -timeout 60m -run '^$$' -bench . -benchtime $(BENCHTIME) -benchmem ./...
+bench: deps $(chart) ## every benchmark but calibrate, BENCHTIME=200ms each
+	go test -p 1 -timeout 60m -run '^$$' -bench . -skip '^BenchmarkCalibrate$$' -benchtime $(BENCHTIME) -benchmem ./...
+
+calibrate: ## the estimate against simulated baths whose truth is known; takes minutes
+	@sh -c "$$needs" make go
+	go test -count=1 -timeout 60m -run '^$$' -bench '^BenchmarkCalibrate$$' -benchtime 1x ./chem/estimate
 
 fuzz: ## every fuzz target, FUZZTIME=20s each
 	@sh -c "$$needs" make go
@@ -58,7 +62,7 @@ clean: ## everything that was built or made here, the demo's database included
 	rm -rf bin demo reports/echarts/node_modules $(chart)
 
 help: ## this list
-	@sed -n 's/^\([a-z]*\):.*## /\1|/p' Makefile | while IFS='|' read -r target what; do printf 'make %-8s %s\n' "$$target" "$$what"; done
+	@sed -n 's/^\([a-z]*\):.*## /\1|/p' Makefile | while IFS='|' read -r target what; do printf 'make %-9s %s\n' "$$target" "$$what"; done
 
 # The script is renamed into place last, so that half a file is never embedded. Where it cannot be had the tool is built without
 # it, and the page has still pictures and tables.
