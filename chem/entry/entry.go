@@ -26,9 +26,12 @@ func (d Doubt) String() string {
 	return d.Why + "; did you mean " + d.Slip + "?"
 }
 
+// FarOff is how many standard deviations from the estimate a reading is asked
+// about.
+const FarOff = 6.0
+
 // Limits of what is asked about.
 const (
-	farOff      = 6.0   // standard deviations from the estimate
 	anyBath     = 2.5   // times the window's upper limit: beyond what any bath of the kind shows
 	bigStep     = 0.5   // of the target: an addition that moves a constituent further is asked about
 	noStep      = 0.002 // of the target: an addition that moves it less is not what was meant
@@ -238,7 +241,7 @@ func (c *checker) concentration(x estimate.Constituent, value float64, typed che
 	off := (value - x.Value) / math.Hypot(u, own)
 	highest := anyBath * math.Max(x.High, x.Target)
 	switch {
-	case x.Known && math.Abs(off) > farOff:
+	case x.Known && math.Abs(off) > FarOff:
 		c.ask(c.slip(x, typed), "%s %s is %.0f standard deviations from the estimate, %s %s", x.Name, c.said(typed), math.Abs(off), between(x.Value, u), x.Unit)
 	case highest > 0 && value > highest:
 		c.ask(c.slip(x, typed), "%s %s is more than any bath of this kind shows; its window is %s", x.Name, c.said(typed), window(x))
@@ -366,7 +369,7 @@ func (c *checker) level(l chem.Level) error {
 		return fmt.Errorf("a level of %s cannot be: the bath is run at %.0f L", l.Volume, c.e.Bath.Volume)
 	case v > tankSlack*most:
 		c.ask("", "a level of %s is above the tank's mark of %.0f L", l.Volume, most)
-	case math.Abs(off) > farOff && math.Abs(v-c.e.Volume) > 0.05*c.e.Volume:
+	case math.Abs(off) > FarOff && math.Abs(v-c.e.Volume) > 0.05*c.e.Volume:
 		c.ask("", "a level of %s is %.0f standard deviations from the estimate, %.1f ± %.1f L; parts out, air off?", l.Volume, math.Abs(off), c.e.Volume, c.e.UVolume)
 	}
 	return nil
@@ -508,7 +511,7 @@ func (c *checker) weigh(anode string, mass chem.Measured) error {
 		if strings.EqualFold(a.ID, anode) {
 			if mass.Given() && a.Started > 0 && mass.Value("kg") > a.Started+0.02 {
 				c.ask("", "anode %s weighed %.3f kg when it was hung, and anodes do not grow: %s", a.ID, a.Started, mass)
-			} else if off := c.offMass(a, mass); off > farOff {
+			} else if off := c.offMass(a, mass); off > FarOff {
 				c.ask("", "anode %s at %s is %.0f standard deviations from what the log leaves of it, %.3f ± %.3f kg", a.ID, mass, off, a.Mass, a.U)
 			}
 			return nil

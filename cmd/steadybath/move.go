@@ -6,14 +6,20 @@ import (
 	"fmt"
 	"io"
 	"iter"
+	"math"
 	"os"
+	"slices"
 	"strings"
 	"time"
 
 	"github.com/urfave/cli/v2"
 
+	"steadybath/chem"
+	"steadybath/chem/entry"
+	"steadybath/chem/estimate"
 	"steadybath/chem/journal"
 	"steadybath/db"
+	"steadybath/reports"
 )
 
 func runVerify(s *session, c *cli.Context) error {
@@ -129,6 +135,10 @@ func runImport(s *session, c *cli.Context) error {
 		return err
 	}
 	zones := s.importZones(c)
+	before, err := store.Baths(c.Context)
+	if err != nil {
+		return err
+	}
 	bar := newProgress(s.stderr, in)
 	// Nothing at all is not a journal without rows: what should have made it failed.
 	start := bufio.NewReader(in)
@@ -138,6 +148,9 @@ func runImport(s *session, c *cli.Context) error {
 	reader := journal.NewReader(start, zones)
 	defer bar.done()
 	bad := &badRows{}
+	for _, b := range before {
+		bad.baths = append(bad.baths, b.Name)
+	}
 	result, err := store.Import(c.Context, bad.watch(reader.Read), bar.rows)
 	bar.done()
 	var fromStore *db.ImportError
@@ -154,13 +167,64 @@ func runImport(s *session, c *cli.Context) error {
 	if err != nil {
 		return err
 	}
+	doubts, err := s.importDoubts(c, before, result)
+	if err != nil {
+		return &problem{status: statusRefused, what: fmt.Sprintf("the journal is in, but what it says could not be looked at: %v", err), hint: "steadybath state shows whether it can be used"}
+	}
 	if c.Bool("json") {
 		return s.printJSON(struct {
-			New   int64 `json:"new"`
-			Known int64 `json:"known"`
-		}{result.New, result.Known})
+			New    int64    `json:"new"`
+			Known  int64    `json:"known"`
+			Doubts []string `json:"doubts"`
+		}{result.New, result.Known, doubts})
+	}
+	for _, d := range doubts {
+		fmt.Fprintln(s.stderr, oneLine(d))
 	}
 	return say(s.stdout, "%d new facts, %d were there already", result.New, result.Known)
+}
+
+// importDoubts names what a journal brought that is hard to believe beside the
+// rest of the bath's log: it is in, since paper may be right, but somebody
+// should look at it.
+func (s *session) importDoubts(c *cli.Context, before []db.Bath, result *db.Imported) ([]string, error) {
+	doubts := []string{}
+	now, err := s.now()
+	if err != nil {
+		return nil, err
+	}
+	for _, in := range result.Baths {
+		if in.Bath == "" || in.New == 0 {
+			continue
+		}
+		old := int64(0)
+		for _, b := range before {
+			if b.Name == in.Bath {
+				old = b.Facts
+			}
+		}
+		b, err := s.bathNamed(c, in.Bath)
+		if err != nil {
+			return nil, err
+		}
+		e, err := b.At(later(now, b.Facts[len(b.Facts)-1].Time), estimate.Options{})
+		if err != nil {
+			return nil, err
+		}
+		for _, r := range e.Readings {
+			if r.Fact.Number > old && math.Abs(r.Off) > entry.FarOff && len(doubts) < mostNamed {
+				doubts = append(doubts, fmt.Sprintf("look at fact %d of %s: %s is %.0f standard deviations from what the log led to", r.Fact.Number, in.Bath, reports.FactWords(r.Fact), math.Abs(r.Off)))
+			}
+		}
+	}
+	return doubts, nil
+}
+
+func later(a, b time.Time) time.Time {
+	if a.After(b) {
+		return a
+	}
+	return b
 }
 
 // importZones tells the zone of baths that exist, for times without an offset.
@@ -185,6 +249,7 @@ func (s *session) importZones(c *cli.Context) func(bath string) *time.Location {
 
 // badRows keeps the first bad rows and counts them all.
 type badRows struct {
+	baths []string // that exist, or that the journal began
 	named []string
 	count int
 	more  bool // than were counted
@@ -209,14 +274,35 @@ func (b *badRows) words() string {
 	return fmt.Sprintf("%d bad rows, the first %d named above", b.count, mostNamed)
 }
 
-// watch names every bad row that passes by.
+// watch names every bad row that passes by, those of baths that do not exist
+// among them.
 func (b *badRows) watch(next func() (journal.Entry, error)) func() (journal.Entry, error) {
 	return func() (journal.Entry, error) {
 		e, err := next()
+		if err == nil {
+			err = b.belongs(e)
+		}
 		var bad *journal.RowError
 		if errors.As(err, &bad) {
 			b.name(bad)
 		}
 		return e, err
 	}
+}
+
+// belongs tells whether the bath of a row exists by then.
+func (b *badRows) belongs(e journal.Entry) error {
+	name := e.Row.Bath
+	if name == "" || slices.Contains(b.baths, name) {
+		return nil
+	}
+	if e.Fact.Kind() == chem.KindBath {
+		b.baths = append(b.baths, name)
+		return nil
+	}
+	why := fmt.Sprintf("there is no bath %q", name)
+	if near := nearest(name, b.baths); near != "" {
+		why += fmt.Sprintf("; did you mean %s?", near)
+	}
+	return &journal.RowError{Line: e.Line, Column: "bath", Why: why}
 }

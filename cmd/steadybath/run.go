@@ -161,10 +161,8 @@ const (
 func oneLine(s string) string {
 	word := 0
 	var out []rune
-	for _, r := range strings.TrimSpace(s) {
+	for _, r := range strings.ReplaceAll(strings.TrimSpace(s), "\n", "; ") {
 		switch {
-		case r == '\n':
-			r = ';'
 		case unicode.IsControl(r):
 			r = ' '
 		}
