@@ -7,7 +7,6 @@ import (
 	"io"
 	"net"
 	"os"
-	"os/exec"
 	"path/filepath"
 	"strings"
 	"sync"
@@ -19,7 +18,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"steadybath/chem/journal"
-	"steadybath/db/cluster"
+	"steadybath/db/cluster/clustertest"
 	"steadybath/migrations"
 )
 
@@ -319,25 +318,7 @@ func TestCancelledCommandWritesNothing(t *testing.T) {
 // The private cluster from nothing: two commands at once make it, the schema
 // and the person's role; a third finds all of it.
 func TestPrivate(t *testing.T) {
-	home, err := os.MkdirTemp("/tmp", "sb home ")
-	require.NoError(t, err)
-	t.Cleanup(func() { _ = os.RemoveAll(home) })
-	if os.Getuid() == 0 {
-		require.NoError(t, os.Chmod(home, 0o755))
-	}
-	o := Options{Cluster: cluster.Config{Home: filepath.Join(home, "data"), Log: t.Logf}}
-	t.Cleanup(func() {
-		server, err := cluster.Ensure(ctx, o.Cluster)
-		require.NoError(t, err)
-		require.NoError(t, exec.Command("kill", "-INT", fmt.Sprint(server.PID)).Run())
-		for range 500 {
-			if _, err := os.Stat(filepath.Join(server.DataDir, "postmaster.pid")); err != nil {
-				return
-			}
-			time.Sleep(10 * time.Millisecond)
-		}
-		t.Error("the private server did not stop")
-	})
+	o := Options{Cluster: clustertest.New(t)}
 	var wg sync.WaitGroup
 	errs := make([]error, 3)
 	for i := range errs {

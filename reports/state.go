@@ -135,7 +135,8 @@ func WriteJSON(w io.Writer, v any) error {
 func State(w io.Writer, e *estimate.Estimate, zone *time.Location, u Units, head string) error {
 	b := &strings.Builder{}
 	heading(b, e, zone)
-	t := tabwriter.NewWriter(b, 0, 0, 2, ' ', 0)
+	table := &strings.Builder{}
+	t := tabwriter.NewWriter(table, 0, 0, 2, ' ', 0)
 	fmt.Fprint(t, "\tnow\t90 %\twindow\tlast reading\t\n")
 	v, unit := u.Show(e.Volume, "L")
 	fmt.Fprintf(t, "volume\t%s %s\t%s\t%s\t%s\t\n", decimals(v, e.UVolume*u.scale("L")), unit, band(e.Low90V, e.High90V, e.UVolume, "L", u),
@@ -147,6 +148,9 @@ func State(w io.Writer, e *estimate.Estimate, zone *time.Location, u Units, head
 	}
 	if err := t.Flush(); err != nil {
 		return err
+	}
+	for line := range strings.Lines(table.String()) {
+		b.WriteString(strings.TrimRight(line, " \n") + "\n")
 	}
 	said := map[string]bool{}
 	for _, f := range e.Flags {
