@@ -39,7 +39,7 @@ func (f Figure) Kind() string {
 func (f Figure) String() string {
 	text := num(f.Value)
 	switch {
-	case f.Texts != nil && len(f.Texts) == 1:
+	case len(f.Texts) == 1:
 		text = "1 caution"
 	case f.Texts != nil:
 		text = fmt.Sprintf("%d cautions", len(f.Texts))
