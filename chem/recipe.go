@@ -32,6 +32,7 @@ type Recipe struct {
 	Cyanide      bool    // tracked by charge only, never dosed
 	Volume       float64 // L, the volume that dissolution and evaporation are for
 	AnodeArea    float64 // dm2, the usual area that dissolution is for; 0 unknown
+	Deposit      float64 // g/cm3, density of what is plated, where it is not that of the compact metal; 0 for the metal's
 	Prior        Rates
 	Constituents []Constituent // organics among them, with RoleOrganic, after the others
 	Materials    []Material
@@ -116,7 +117,9 @@ type Method struct {
 type Limits struct {
 	CathodeDensity [2]float64 // A/dm2, lowest and highest
 	AnodeDensity   float64    // A/dm2, the most; 0 unknown
-	Temperature    [2]float64 // degC, coldest and warmest
+	Temperature    [2]float64 // degC, coldest and warmest that the bath ever is, the heater off
+	TemperatureRun [2]float64 // degC, coldest and warmest while plating; zero where nothing is said
+	PH             [2]float64 // lowest and highest pH; zero where nothing is said
 	AcidPour       float64    // K, the most a pour of acid may warm the bath
 }
 

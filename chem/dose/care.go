@@ -449,6 +449,7 @@ func (p *Plan) cyanide() {
 
 // finish adds what holds for the whole plan.
 func (w *work) finish(p *Plan) {
+	w.coldBoric(p)
 	if len(p.Additions) > 0 || p.Bail > 0 {
 		p.Cautions = append([]string{"current off and parts out before anything goes in; carry the plan out whole or not at all"}, p.Cautions...)
 		for _, f := range w.e.Flags {

@@ -141,7 +141,7 @@ func (g *program) waterStep() float64 {
 const littleRoom = 0.002
 
 // usable tells whether a material may be part of the plan: water always, others
-// only where something they bring is to be dosed and nothing they touch waits
+// only where what they are there for is to be dosed and nothing they touch waits
 // for a reading.
 func (w *work) usable(m chem.Material) bool {
 	if !w.allowed(m) || w.refusedSalts[m.Name] {
@@ -154,12 +154,35 @@ func (w *work) usable(m chem.Material) bool {
 	for i := range w.needs {
 		x := &w.needs[i]
 		b := m.Brings[x.c.Name]
-		wanted = wanted || b > 0 && x.dose
+		wanted = wanted || b > 0 && x.dose && w.isFor(m, i)
 		if b != 0 && x.shut {
 			return false
 		}
 	}
 	return wanted
+}
+
+// isFor tells whether a material is there for constituent i: nickel chloride is
+// for chloride and no way to feed nickel, unless the recipe has no other.
+func (w *work) isFor(m chem.Material, i int) bool {
+	if w.mainly(m) == i {
+		return true
+	}
+	return !slices.ContainsFunc(w.e.Recipe.Materials, func(o chem.Material) bool {
+		return o.Name != m.Name && o.Brings[w.needs[i].c.Name] > 0 && w.mainly(o) == i
+	})
+}
+
+// mainly is the constituent that a material brings most of beside its target.
+func (w *work) mainly(m chem.Material) int {
+	best, most := -1, 0.0
+	for i := range w.needs {
+		c := &w.needs[i].c
+		if share := m.Brings[c.Name] / math.Max(c.Target, 1e-9); c.Target > 0 && share > most {
+			best, most = i, share
+		}
+	}
+	return best
 }
 
 // weakerThan tells whether a strong acid has a weaker one beside it in the

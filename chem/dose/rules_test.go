@@ -86,7 +86,7 @@ func sigma(cov [][]float64, i int, limit float64) float64 {
 
 // rank is where a material of the test recipes stands in the order of work.
 func rank(t tb, name string) int {
-	for i, words := range [][]string{{"water"}, {"copper"}, {"sulfuric acid"}, {"chloride"}, {"brightener"}} {
+	for i, words := range [][]string{{"water"}, {"copper", "nickel", "boric"}, {"sulfuric acid"}, {"chloride"}, {"brightener", "carrier", "leveller", "wetter"}} {
 		for _, w := range words {
 			if strings.Contains(name, w) {
 				return i

@@ -20,6 +20,14 @@ import (
 // anything is wrong it returns no recipe and a [*Faults] with everything that is
 // wrong, sorted by line. What parses passes [Check].
 func Parse(name string, text []byte) (*chem.Recipe, error) {
+	rd, err := parse(name, text)
+	if err != nil {
+		return nil, err
+	}
+	return rd.r, nil
+}
+
+func parse(name string, text []byte) (*reader, error) {
 	root, faults, whole := grow(text)
 	if whole {
 		rd := &reader{r: &chem.Recipe{}, lines: map[string]int{"": 1}, bad: map[string]bool{}}
@@ -32,7 +40,7 @@ func Parse(name string, text []byte) (*chem.Recipe, error) {
 			faults = append(faults, otherwiseWrong(text)...)
 		}
 		if len(faults) == 0 {
-			return rd.r, nil
+			return rd, nil
 		}
 	}
 	sort.SliceStable(faults, func(i, j int) bool { return faults[i].Line < faults[j].Line })

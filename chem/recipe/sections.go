@@ -81,6 +81,7 @@ func topSlots(r *chem.Recipe) []slot {
 		{key: "cyanide", at: &r.Cyanide, fixed: true},
 		{key: "volume", at: &r.Volume, unit: "L", max: mostRate, need: true, hint: "60, the litres that dissolution and evaporation are for"},
 		{key: "anode_area", at: &r.AnodeArea, unit: "dm2", max: mostRate, hint: "12"},
+		{key: "deposit_density", at: &r.Deposit, unit: "g/cm3", max: 25, hint: "16.5"},
 		{key: "cautions", at: &r.Cautions, fixed: true},
 	}
 }
@@ -107,6 +108,8 @@ func limitSlots(l *chem.Limits) []slot {
 		{key: "cathode_density", at: &l.CathodeDensity, unit: "A/dm2", max: 1e3, hint: "[0.5, 4.0]"},
 		{key: "anode_density", at: &l.AnodeDensity, unit: "A/dm2", max: 1e3, hint: "2.5"},
 		{key: "temperature", at: &l.Temperature, unit: "degC", min: -20, max: 100, hint: "[18, 30]"},
+		{key: "temperature_run", at: &l.TemperatureRun, unit: "degC", max: 100, hint: "[50, 60]"},
+		{key: "ph", at: &l.PH, max: 14, hint: "[3.5, 4.5]"},
 		{key: "acid_pour_K", at: &l.AcidPour, unit: "", max: 10, hint: "3"},
 	}
 }

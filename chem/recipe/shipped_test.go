@@ -3,6 +3,7 @@ package recipe_test
 import (
 	"regexp"
 	"slices"
+	"strconv"
 	"strings"
 	"testing"
 
@@ -110,7 +111,9 @@ func TestEveryFigureOfAShippedRecipeSaysWhereItComesFrom(t *testing.T) {
 			assert.Greater(t, len(ref.Text), 20, ref.Key)
 		}
 		for _, s := range r.Sources {
-			assert.Contains(t, found, s.Key, "%s: a source for something that is no figure", name)
+			if !strings.HasSuffix(s.Key, "cautions") { // hazard statements have theirs too
+				assert.NotZero(t, found[s.Key], "%s: %s has a source and is no figure", name, s.Key)
+			}
 			if m := seen.FindStringSubmatch(s.Text); m != nil {
 				for _, key := range strings.Split(m[1], ", ") {
 					assert.Contains(t, works, key, "%s: %s was seen in a work that is not listed", name, s.Key)
@@ -231,43 +234,78 @@ func find(r *chem.Recipe, method string) (chem.Method, bool) {
 }
 
 func TestTitresUseTheBurette(t *testing.T) {
-	r, _ := shipped(t, "copper-electroforming")
-	titre := func(m chem.Method, c chem.Constituent, value float64) float64 {
-		grams, _, err := chem.MeasuredOf(value, c.Unit, 0).In("g/L")
+	titre := func(m chem.Method, aliquot, value float64, unit chem.Unit) float64 {
+		grams, _, err := chem.MeasuredOf(value, unit, 0).In("g/L")
 		require.NoError(t, err)
-		return grams * m.Aliquot / (m.Molarity * m.Ratio * m.MolarMass)
+		return grams * aliquot / (m.Molarity * m.Ratio * m.MolarMass)
 	}
-	n := 0
-	for _, m := range r.Methods {
-		c, _ := r.Constituent(m.Constituent)
-		if m.Titrant == "" {
-			continue
+	counts, named := map[string]int{}, map[string]int{}
+	for _, name := range recipe.Shipped() {
+		r, _ := shipped(t, name)
+		for _, m := range r.Methods {
+			c, _ := r.Constituent(m.Constituent)
+			if m.Titrant == "" {
+				continue
+			}
+			counts[name]++
+			// USP 31 <31>: a titration uses at least 30 % of the burette's capacity.
+			assert.GreaterOrEqual(t, titre(m, m.Aliquot, c.Target, c.Unit), 0.3*m.Burette, "%s: %s", name, m.Name)
+			assert.LessOrEqual(t, titre(m, m.Aliquot, c.High, c.Unit)+m.Blank, m.Burette, "%s: %s, without refilling", name, m.Name)
+			// The titre that the file names is the one that follows from its figures.
+			for _, s := range r.Sources {
+				said := saidTitre.FindStringSubmatch(s.Text)
+				if s.Key != "method."+m.Name+".aliquot_mL" || said == nil {
+					continue
+				}
+				named[name]++
+				x := make([]float64, 4)
+				for i := range x[1:] {
+					f, err := strconv.ParseFloat(said[i+1], 64)
+					require.NoError(t, err)
+					x[i+1] = f
+				}
+				assert.Equal(t, m.Aliquot, x[1], "%s: %s", name, s.Key)
+				assert.Equal(t, c.Target, x[2], "%s: %s", name, s.Key)
+				assert.InDelta(t, x[3], titre(m, x[1], x[2], c.Unit), 0.051, "%s: %s", name, s.Key)
+			}
 		}
-		n++
-		// USP 31 <31>: a titration uses at least 30 % of the burette's capacity.
-		assert.GreaterOrEqual(t, titre(m, c, c.Target), 0.3*m.Burette, m.Name)
-		assert.LessOrEqual(t, titre(m, c, c.High), m.Burette, "%s: without refilling", m.Name)
 	}
-	assert.Equal(t, 4, n)
-	// The titres the file names: 15.7, 15.7, 12.2 and 8.5 mL, by hand from 63.55, 98.08 and 35.45 g/mol.
-	for name, want := range map[string]float64{"copper by EDTA": 15.7, "copper by thiosulfate": 15.7, "sulfuric acid by sodium hydroxide": 12.2, "chloride by silver nitrate, potentiometric": 8.5} {
-		m, _ := find(r, name)
+	assert.Equal(t, map[string]int{"copper-electroforming": 4, "copper-bright": 4, "nickel-watts": 4, "nickel-sulfamate": 4}, counts, "and none for cyanide")
+	assert.Equal(t, map[string]int{"copper-electroforming": 3, "copper-bright": 4, "nickel-watts": 4, "nickel-sulfamate": 4}, named)
+	// By hand from 63.546, 98.072, 35.45, 58.693, 237.683 and 61.831 g/mol (IUPAC 2021).
+	for _, w := range []struct {
+		recipe, method string
+		mL             float64
+	}{
+		{"copper-electroforming", "copper by EDTA", 15.74}, {"copper-electroforming", "copper by thiosulfate", 15.74},
+		{"copper-electroforming", "sulfuric acid by sodium hydroxide", 12.24}, {"copper-electroforming", "chloride by silver nitrate, potentiometric", 8.46},
+		{"nickel-watts", "nickel by EDTA", 11.93}, {"nickel-watts", "nickel chloride by silver nitrate, potentiometric", 12.79},
+		{"nickel-watts", "nickel chloride by silver nitrate, Mohr", 15.99}, {"nickel-watts", "boric acid by sodium hydroxide", 12.94},
+		{"nickel-sulfamate", "boric acid by sodium hydroxide", 9.70},
+	} {
+		r, _ := shipped(t, w.recipe)
+		m, ok := find(r, w.method)
+		require.True(t, ok, w.method)
 		c, _ := r.Constituent(m.Constituent)
-		assert.InDelta(t, want, titre(m, c, c.Target), 0.05, name)
+		assert.InDelta(t, w.mL, titre(m, m.Aliquot, c.Target, c.Unit), 0.01, w.method)
 	}
 }
+
+var saidTitre = regexp.MustCompile(`([0-9.]+) mL of ([0-9.]+) m?g/L takes? ([0-9.]+) mL`)
 
 // Tolerances of class A glassware, mL, as a pharmacy's table prints them
 // (pharmaguideline.com, calibration of glassware): one-mark pipettes, burettes.
 func TestGlasswareIsOfAClass(t *testing.T) {
 	pipettes := map[float64]float64{1: 0.006, 2: 0.006, 5: 0.01, 10: 0.02, 15: 0.02, 20: 0.03, 25: 0.03, 50: 0.04, 100: 0.06}
 	burettes := map[float64]float64{10: 0.01, 25: 0.03, 50: 0.05, 100: 0.10}
-	r, _ := shipped(t, "copper-electroforming")
-	for _, m := range r.Methods {
-		require.Contains(t, pipettes, m.Aliquot, "%s: a pipette that is sold", m.Name)
-		if m.Titrant != "" {
-			assert.Equal(t, pipettes[m.Aliquot], m.UAliquot, m.Name)
-			assert.Equal(t, burettes[m.Burette], m.UBurette, m.Name)
+	for _, name := range recipe.Shipped() {
+		r, _ := shipped(t, name)
+		for _, m := range r.Methods {
+			require.Contains(t, pipettes, m.Aliquot, "%s: %s: a pipette that is sold", name, m.Name)
+			if m.Titrant != "" {
+				assert.Equal(t, pipettes[m.Aliquot], m.UAliquot, "%s: %s", name, m.Name)
+				assert.Equal(t, burettes[m.Burette], m.UBurette, "%s: %s", name, m.Name)
+			}
 		}
 	}
 }

@@ -13,6 +13,7 @@ import (
 	"steadybath/chem"
 	"steadybath/chem/journal"
 	"steadybath/chem/recipe"
+	"steadybath/reports"
 )
 
 func bathCommand(s *session) *cli.Command {
@@ -297,34 +298,74 @@ func recipeCommand(s *session) *cli.Command {
 				},
 			},
 			{
-				Name: "show", Usage: "print a recipe", UsageText: "steadybath recipe show NAME|FILE",
-				Description: describe("Each figure says where it comes from.", "steadybath recipe show copper-electroforming", "steadybath recipe show copper-electroforming > my.toml"),
-				Action: func(c *cli.Context) error {
-					text, err := recipeText(strings.Join(c.Args().Slice(), " "))
-					if err != nil {
-						return err
-					}
-					_, err = s.stdout.Write(text)
-					return err
-				},
+				Name: "show", Usage: "print a recipe, or where its figures come from", UsageText: "steadybath recipe show NAME|FILE",
+				Description: describe("The file as it is, or with --sources a table of every figure with its source:\nprinted in a work that is named, computed, from memory, or yours to set.", "steadybath recipe show copper-electroforming > my.toml", "steadybath recipe show nickel-watts --sources"),
+				Flags:       []cli.Flag{&cli.BoolFlag{Name: "sources", Usage: "list every figure with where it comes from"}, jsonFlag()},
+				Action:      func(c *cli.Context) error { return showRecipe(s, c) },
 			},
 			{
 				Name: "check", Usage: "name every fault of a recipe, by line", UsageText: "steadybath recipe check FILE",
 				Description: describe("Says nothing but the title where there is none.", "steadybath recipe check my.toml", "steadybath recipe check copper-electroforming"),
-				Action: func(c *cli.Context) error {
-					name := strings.Join(c.Args().Slice(), " ")
-					text, err := recipeText(name)
-					if err != nil {
-						return err
-					}
-					r, err := recipe.Parse(name, text)
-					if err != nil {
-						return &problem{status: statusRefused, what: fmt.Sprintf("recipe %s cannot be used", name),
-							hint: "mend the lines named; steadybath recipe show copper-electroforming is one without a fault", parts: strings.Split(err.Error(), "\n")}
-					}
-					return say(s.stdout, "%s: %d constituents, %d materials, %d methods; no fault", r.Title, len(r.Constituents), len(r.Materials), len(r.Methods))
-				},
+				Flags:       []cli.Flag{jsonFlag()},
+				Action:      func(c *cli.Context) error { return checkRecipe(s, c) },
 			},
 		},
 	}
+}
+
+func showRecipe(s *session, c *cli.Context) error {
+	name := strings.Join(c.Args().Slice(), " ")
+	text, err := recipeText(name)
+	if err != nil {
+		return err
+	}
+	if !c.Bool("sources") {
+		if c.Bool("json") {
+			return wrongWords("steadybath recipe show NAME --sources --json lists its figures", "a recipe is a text; --json goes with --sources")
+		}
+		_, err = s.stdout.Write(text)
+		return err
+	}
+	figures, r, err := recipe.Figures(name, text)
+	if err != nil {
+		return recipeFaults(name, err)
+	}
+	sources := reports.SourcesOf(name, r, figures)
+	if c.Bool("json") {
+		return s.printJSON(sources)
+	}
+	return reports.WriteSources(s.stdout, sources)
+}
+
+func checkRecipe(s *session, c *cli.Context) error {
+	name := strings.Join(c.Args().Slice(), " ")
+	text, err := recipeText(name)
+	if err != nil {
+		return err
+	}
+	r, err := recipe.Parse(name, text)
+	if err != nil {
+		return recipeFaults(name, err)
+	}
+	if c.Bool("json") {
+		return s.printJSON(struct {
+			Recipe       string `json:"recipe"`
+			Title        string `json:"title"`
+			Constituents int    `json:"constituents"`
+			Materials    int    `json:"materials"`
+			Methods      int    `json:"methods"`
+		}{name, r.Title, len(r.Constituents), len(r.Materials), len(r.Methods)})
+	}
+	return say(s.stdout, "%s: %d constituents, %d materials, %d methods; no fault", r.Title, len(r.Constituents), len(r.Materials), len(r.Methods))
+}
+
+// recipeFaults names every fault of a recipe on a line of its own.
+func recipeFaults(name string, err error) error {
+	faults := strings.Split(err.Error(), "\n")
+	count := fmt.Sprintf("%d faults", len(faults))
+	if len(faults) == 1 {
+		count = "1 fault"
+	}
+	return &problem{status: statusRefused, what: fmt.Sprintf("recipe %s cannot be used: %s", name, count),
+		hint: "mend the lines named; steadybath recipe show copper-electroforming is one without a fault", parts: faults}
 }
