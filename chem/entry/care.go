@@ -6,6 +6,7 @@ import (
 
 	"steadybath/chem"
 	"steadybath/chem/estimate"
+	"steadybath/chem/recipe"
 )
 
 // Limits of what is asked about in panels and treatments: common practice, no
@@ -18,6 +19,7 @@ const (
 	mostCarbon   = 20.0  // g per litre of bath: 1 to 5 are usual
 	mostPeroxide = 20.0  // mL or g per litre of bath: 0.5 to 5 are usual
 	mostHours    = 336.0 // h of a treatment: two weeks
+	newSetting   = 2.5   // times what it was, or a 2.5th of it: a window or figure that moved further is asked about
 )
 
 // trial asks about what cannot have been tried in a cell, and about a panel
@@ -129,4 +131,35 @@ func (c *checker) meter(m chem.Meter) {
 	case now-last.Reading.Value("Ah") > most:
 		c.ask("", "the meter showed %s on %s, and %s is %.0f Ah more, very much for a bath of %.0f L", last.Reading, lastTime.Format(time.DateOnly), m.Reading, now-last.Reading.Value("Ah"), c.e.Volume)
 	}
+}
+
+// setting judges a change of the recipe, and asks about one so large that a
+// slip is likelier.
+func (c *checker) setting(body chem.Setting) error {
+	next, err := recipe.Apply(c.r, body)
+	if err != nil {
+		return err
+	}
+	was, _, err := recipe.Present(c.r, body.Key)
+	if err != nil || !was.Given() {
+		return nil
+	}
+	is, _, err := recipe.Present(next, body.Key)
+	if err != nil {
+		return err
+	}
+	before, after := was.Number.Float(), is.Number.Float()
+	far := func(x float64) bool { return x > newSetting*before || x*newSetting < before }
+	if before <= 0 || after <= 0 || !far(after) {
+		return nil
+	}
+	slip := ""
+	for _, d := range slips(body.Value.Number) {
+		if !far(after * d.Float() / body.Value.Number.Float()) {
+			slip = chem.Measured{Number: d, Unit: body.Value.Unit}.String()
+			break
+		}
+	}
+	c.ask(slip, "%s is %s now, and %s is far from it", body.Key, was, body.Value)
+	return nil
 }

@@ -94,6 +94,8 @@ func (c *checker) check() error {
 		return c.add(body)
 	case chem.Meter:
 		c.meter(body)
+	case chem.Setting:
+		return c.setting(body)
 	case chem.Treat:
 		c.treat(body)
 	case chem.Bail:

@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"io"
 	"os"
+	"slices"
 	"strings"
 	"time"
 
@@ -320,11 +321,37 @@ func (s *session) write(ctx context.Context, c *cli.Context, b *bathFile, rows .
 			return nil, err
 		}
 	}
+	if err := stillRead(b, rows); err != nil {
+		return nil, err
+	}
 	entries, err := s.store.Append(ctx, rows)
 	if errors.Is(err, db.ErrOtherFact) {
 		return nil, refused("leave --id out to enter a new fact", "%v", err)
 	}
 	return entries, err
+}
+
+// stillRead refuses a setting, or the voiding of one, with which a setting
+// that stands could no longer be applied: the bath could not be read again.
+func stillRead(b *bathFile, rows []journal.Row) error {
+	settings := slices.ContainsFunc(rows, func(r journal.Row) bool {
+		return r.Kind == string(chem.KindSetting) || r.Kind == string(chem.KindVoid)
+	})
+	if b == nil || !settings {
+		return nil
+	}
+	all := slices.Clone(b.entered)
+	for _, r := range rows {
+		f, err := journal.Decode(r)
+		if err != nil {
+			return err
+		}
+		all = append(all, f)
+	}
+	if _, err := estimate.Open(all); err != nil {
+		return refused("steadybath history --kind setting shows the settings", "with this, another fact would be wrong: %v", err)
+	}
+	return nil
 }
 
 // sameButTime tells whether a stored fact is the one typed again, whose time
