@@ -111,6 +111,8 @@ type bathFile struct {
 	rows    []journal.Row
 	zone    *time.Location
 	head    string
+	shop    []chem.Fact   // the shop's standing facts, where a command has read them
+	doubts  []entry.Doubt // of the shop's lots, to be asked about with the first fact
 }
 
 // bathName finds the bath that is meant: the named one, or the only one.
@@ -316,6 +318,9 @@ func (s *session) write(ctx context.Context, c *cli.Context, b *bathFile, rows .
 		doubts, err := entry.Check(b.Bath, f, now)
 		if err != nil {
 			return nil, refused("steadybath state shows the bath as it is known", "%v", err)
+		}
+		if i == 0 {
+			doubts = append(slices.Clone(b.doubts), doubts...)
 		}
 		if err := s.settle(c, &rows[i], doubts); err != nil {
 			return nil, err

@@ -14,6 +14,7 @@ import (
 	"github.com/urfave/cli/v2"
 
 	"steadybath/chem"
+	"steadybath/chem/entry"
 	"steadybath/chem/estimate"
 	"steadybath/chem/journal"
 	"steadybath/db"
@@ -334,7 +335,13 @@ func addCommand(s *session) *cli.Command {
 		Flags: writeFlags(&cli.StringFlag{Name: "lot", Usage: "the `LOT` it came from"}, uFlag()),
 		Action: func(c *cli.Context) error {
 			return s.enter(c.Context, c, func(b *bathFile, at time.Time) (chem.Body, error) {
-				return addBody(b.Recipe(at), c.Args().Slice(), c.String("lot"), func(m chem.Measured) (chem.Decimal, error) { return uOf(c, m) })
+				body, err := addBody(b.Recipe(at), c.Args().Slice(), c.String("lot"), func(m chem.Measured) (chem.Decimal, error) { return uOf(c, m) })
+				if err != nil {
+					return nil, err
+				}
+				b.shop, err = s.shop(c)
+				b.doubts = entry.CheckStock(b.shop, body.(chem.Add), at.In(b.zone))
+				return body, err
 			})
 		},
 	}
