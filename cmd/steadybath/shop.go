@@ -11,6 +11,7 @@ import (
 
 	"steadybath/chem"
 	"steadybath/chem/entry"
+	"steadybath/chem/estimate"
 	"steadybath/chem/journal"
 	"steadybath/db"
 	"steadybath/reports"
@@ -228,6 +229,12 @@ func (s *session) known(ctx context.Context, c *cli.Context, row journal.Row) (j
 
 // shop reads the standing facts of the shop.
 func (s *session) shop(c *cli.Context) ([]chem.Fact, error) {
+	entered, err := s.shopEntered(c)
+	return chem.Standing(entered), err
+}
+
+// shopEntered reads the facts of the shop in order of entry.
+func (s *session) shopEntered(c *cli.Context) ([]chem.Fact, error) {
 	rows, err := s.store.Rows(c.Context, "", time.Time{})
 	if err != nil {
 		return nil, err
@@ -240,7 +247,7 @@ func (s *session) shop(c *cli.Context) ([]chem.Fact, error) {
 		}
 		entered = append(entered, f)
 	}
-	return chem.Standing(entered), nil
+	return entered, nil
 }
 
 // shopNames collects the titrants and materials of the baths, and the zone in
@@ -336,4 +343,54 @@ func takeLot(c *cli.Context, b *bathFile, t *chem.Titration, last *chem.Fact, at
 	}
 	told := c.String("molarity") != "" || c.String("factor") != ""
 	b.doubts = append(b.doubts, entry.CheckLot(b.shop, t.Titrant, lot, at.In(b.zone), typed && !told)...)
+}
+
+// voidOfShop says that a titrant or a stock does not stand.
+func (s *session) voidOfShop(ctx context.Context, c *cli.Context) error {
+	if c.String("bath") != "" {
+		return wrongWords("leave one of them out", "--shop is about no bath, and --bath names one")
+	}
+	now, err := s.now()
+	if err != nil {
+		return err
+	}
+	_, zone, err := s.shopNames(c, now)
+	if err != nil {
+		return err
+	}
+	at, err := s.when(c, zone, false)
+	if err != nil {
+		return err
+	}
+	entered, err := s.shopEntered(c)
+	if err != nil {
+		return err
+	}
+	// The shop's chain reads like a bath's, and only its name is asked for.
+	shop := &bathFile{Bath: &estimate.Bath{Name: "of the shop"}, entered: entered, zone: zone}
+	body, err := voidBody(c, shop)
+	if err != nil {
+		return err
+	}
+	id, err := newID(c)
+	if err != nil {
+		return err
+	}
+	row, err := journal.Encode(chem.Fact{ID: id, Time: at, Note: c.String("note"), Body: body})
+	if err != nil {
+		return wrongWords("", "%s", whyOf(err))
+	}
+	entries, err := s.write(ctx, c, nil, row)
+	if err != nil {
+		return err
+	}
+	if c.Bool("json") {
+		err = s.sayEntered(c, shop, entries, []chem.Body{body})
+	} else {
+		err = say(s.stdout, "%d  %s  %s%s", entries[0].Number, entries[0].Time.In(zone).Format("Mon 2 Jan 15:04"), reports.FactWords(chem.Fact{Body: body}), knownWords(entries[0].Known))
+	}
+	if err != nil {
+		return writtenAll(entries, err)
+	}
+	return nil
 }
