@@ -134,30 +134,54 @@ func CheckLot(shop []chem.Fact, titrant, lot string, at time.Time, unknown bool)
 	return nil
 }
 
-// CheckStock asks about an addition from a lot that has expired at a time (in
-// the shop's zone), or that a shop which knows other lots of the material does
-// not know.
-func CheckStock(shop []chem.Fact, a chem.Add, at time.Time) []Doubt {
+// usedUp is how much more than came in may go out of a lot before that is
+// asked about: weighing, and the last of the bag; common practice, no source.
+const usedUp = 1.05
+
+// CheckStock asks about an addition of the material m from a lot that has
+// expired at a time (in the shop's zone), that is used up by the additions
+// before it from all baths, or that a shop which knows other lots of the
+// material does not know.
+func CheckStock(shop []chem.Fact, m chem.Material, before []chem.Add, a chem.Add, at time.Time) []Doubt {
 	if a.Lot == "" {
 		return nil
+	}
+	came, went := 0.0, 0.0
+	counted := true
+	count := func(into *float64, amount chem.Measured) {
+		x, err := m.Amount(amount)
+		*into += x
+		counted = counted && err == nil
 	}
 	var have []string
 	var newest chem.Stock
 	found := false
 	for _, f := range shop {
-		m, ok := f.Body.(chem.Stock)
-		if !ok || !strings.EqualFold(m.Material, a.Material) || f.Time.After(at) {
+		in, ok := f.Body.(chem.Stock)
+		if !ok || !strings.EqualFold(in.Material, a.Material) || f.Time.After(at) {
 			continue
 		}
-		if strings.EqualFold(m.Lot, a.Lot) {
-			newest, found = m, true
-		} else if m.Lot != "" && !slices.Contains(have, m.Lot) {
-			have = append(have, m.Lot)
+		if strings.EqualFold(in.Lot, a.Lot) {
+			newest, found = in, true
+			count(&came, in.Amount)
+		} else if in.Lot != "" && !slices.Contains(have, in.Lot) {
+			have = append(have, in.Lot)
 		}
 	}
 	switch {
 	case found && expired(newest.Expires, at):
 		return []Doubt{{Why: fmt.Sprintf("lot %s of %s expired on %s", newest.Lot, newest.Material, LastDay(newest.Expires))}}
+	case found:
+		for _, old := range before {
+			if strings.EqualFold(old.Material, a.Material) && strings.EqualFold(old.Lot, a.Lot) {
+				count(&went, old.Amount)
+			}
+		}
+		left := came - went
+		count(&went, a.Amount)
+		if counted && went > usedUp*came {
+			return []Doubt{{Why: fmt.Sprintf("lot %s of %s is used up: %s %s came in, and %s %s of it are left", newest.Lot, newest.Material, short(came), m.Unit, short(math.Max(0, left)), m.Unit)}}
+		}
 	case !found && len(have) > 0:
 		return []Doubt{{Why: fmt.Sprintf("no lot %s of %s was entered; there is %s", a.Lot, a.Material, strings.Join(have, ", "))}}
 	}

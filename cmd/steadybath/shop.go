@@ -394,3 +394,39 @@ func (s *session) voidOfShop(ctx context.Context, c *cli.Context) error {
 	}
 	return nil
 }
+
+// checkStock asks about the lot of an addition, of which other baths may have
+// had their share.
+func (s *session) checkStock(c *cli.Context, b *bathFile, a chem.Add, at time.Time) error {
+	if a.Lot == "" {
+		return nil
+	}
+	shop, err := s.shop(c)
+	if err != nil || len(shop) == 0 {
+		return err
+	}
+	all, err := s.store.Baths(c.Context)
+	if err != nil {
+		return err
+	}
+	var before []chem.Add
+	for _, one := range all {
+		if one.Name == "" {
+			continue
+		}
+		other := b
+		if one.Name != b.Name {
+			if other, err = s.bathNamed(c, one.Name); err != nil {
+				return err
+			}
+		}
+		for _, f := range other.Facts {
+			if add, ok := f.Body.(chem.Add); ok && !f.Time.After(at) {
+				before = append(before, add)
+			}
+		}
+	}
+	m, _ := b.Recipe(at).Material(a.Material)
+	b.doubts = entry.CheckStock(shop, m, before, a, at.In(b.zone))
+	return nil
+}

@@ -14,7 +14,6 @@ import (
 	"github.com/urfave/cli/v2"
 
 	"steadybath/chem"
-	"steadybath/chem/entry"
 	"steadybath/chem/estimate"
 	"steadybath/chem/journal"
 	"steadybath/db"
@@ -339,9 +338,7 @@ func addCommand(s *session) *cli.Command {
 				if err != nil {
 					return nil, err
 				}
-				b.shop, err = s.shop(c)
-				b.doubts = entry.CheckStock(b.shop, body.(chem.Add), at.In(b.zone))
-				return body, err
+				return body, s.checkStock(c, b, body.(chem.Add), at)
 			})
 		},
 	}
