@@ -102,7 +102,9 @@ type Setting struct {
 // Titrant is a lot of standard solution.
 type Titrant struct {
 	Name     string   // what it is: "EDTA"
-	Molarity Measured // mol/L, with the uncertainty all titrations with it share
+	Molarity Measured // mol/L, nominal where there is a factor, with the uncertainty all titrations with it share
+	Factor   Decimal  // actual over nominal, as standardised; none: 1
+	UFactor  Decimal  // standard uncertainty of the factor
 	Lot      string
 	Opened   string // date, as written on the bottle
 	Expires  string

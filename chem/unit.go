@@ -28,6 +28,16 @@ const (
 	DimPH          Dimension = "a pH"
 	DimVoltage     Dimension = "a voltage"
 	DimMolarMass   Dimension = "a molar mass"
+
+	// Those of a bath's rates and of what a material brings.
+	DimVolPerCharge  Dimension = "a volume per charge"
+	DimMassPerCharge Dimension = "a mass per charge"
+	DimVolPerTime    Dimension = "a volume per time"
+	DimMolPerTime    Dimension = "an amount of substance per time"
+	DimPerTime       Dimension = "a share per time"
+	DimVolPerArea    Dimension = "a volume per area"
+	DimMassPerMass   Dimension = "a mass per mass"
+	DimVolPerMass    Dimension = "a volume per mass"
 )
 
 // Unit is the canonical spelling of a unit, plain ASCII: "g/L", "A/dm2", "degC".
@@ -104,6 +114,31 @@ var units = []unitInfo{
 	{"pH", DimPH, 1, 0, []string{"ph"}},
 	{"V", DimVoltage, 1, 0, []string{"volt", "volts"}},
 	{"g/mol", DimMolarMass, 1, 0, nil},
+	{"L/Ah", DimVolPerCharge, 1, 0, []string{"l/Ah", "L/ah"}},
+	{"mL/Ah", DimVolPerCharge, 1e-3, 0, []string{"ml/Ah", "mL/ah", "ml/ah"}},
+	{"mL/kAh", DimVolPerCharge, 1e-6, 0, []string{"ml/kAh", "ml/kah"}},
+	{"g/Ah", DimMassPerCharge, 1, 0, []string{"g/ah"}},
+	{"mg/Ah", DimMassPerCharge, 1e-3, 0, []string{"mg/ah"}},
+	{"L/day", DimVolPerTime, 1, 0, []string{"l/day", "L/d", "l/d"}},
+	{"mL/day", DimVolPerTime, 1e-3, 0, []string{"ml/day", "mL/d", "ml/d"}},
+	{"L/h", DimVolPerTime, 24, 0, []string{"l/h", "L/hr"}},
+	{"L/wk", DimVolPerTime, 1.0 / 7, 0, []string{"L/week", "l/week"}},
+	{"gal/day", DimVolPerTime, litresPerGallon, 0, []string{"gal/d"}},
+	{"mol/day", DimMolPerTime, 1, 0, []string{"mol/d"}},
+	{"mmol/day", DimMolPerTime, 1e-3, 0, []string{"mmol/d"}},
+	{"1/day", DimPerTime, 1, 0, []string{"/day", "per day", "1/d", "/d"}},
+	{"%/day", DimPerTime, 0.01, 0, []string{"% per day", "%/d"}},
+	{"1/wk", DimPerTime, 1.0 / 7, 0, []string{"/week", "1/week", "per week"}},
+	{"L/dm2", DimVolPerArea, 1, 0, []string{"L/dm²", "l/dm2"}},
+	{"mL/dm2", DimVolPerArea, 1e-3, 0, []string{"mL/dm²", "ml/dm2"}},
+	{"L/m2", DimVolPerArea, 0.01, 0, []string{"L/m²", "l/m2"}},
+	{"gal/ft2", DimVolPerArea, litresPerGallon / dm2PerSquareFoot, 0, []string{"gal/ft²"}},
+	{"g/kg", DimMassPerMass, 1, 0, nil},
+	{"mg/kg", DimMassPerMass, 1e-3, 0, nil},
+	{"g/g", DimMassPerMass, 1e3, 0, nil},
+	{"mg/g", DimMassPerMass, 1, 0, nil},
+	{"mL/kg", DimVolPerMass, 1, 0, []string{"ml/kg"}},
+	{"mL/g", DimVolPerMass, 1e3, 0, []string{"ml/g"}},
 }
 
 // ParseUnit reads a unit in any of its usual spellings.

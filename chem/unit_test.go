@@ -46,6 +46,15 @@ func TestConvert(t *testing.T) {
 		{1, "vol%", "mL/L", 10, 1e-15},
 		{60, "mg/L", "g/L", 0.060, 1e-14},
 		{5, "%", "", 0.05, 1e-15},
+		{1, "mL/Ah", "L/Ah", 1e-3, 1e-15},
+		{250, "mL/kAh", "mL/Ah", 0.25, 1e-14},
+		{1, "L/h", "L/day", 24, 1e-15},
+		{7, "L/day", "L/wk", 49, 1e-14},
+		{1, "gal/day", "L/day", 3.785411784, 1e-15},
+		{1, "gal/ft2", "L/m2", 40.74583, 1e-6}, // NIST SP 811 B.8, from memory: 1 gal/ft2 = 40.7458 L/m2
+		{1, "%/day", "1/day", 0.01, 1e-15},
+		{7, "1/wk", "1/day", 1, 1e-15},
+		{1, "g/g", "g/kg", 1000, 1e-15},
 	} {
 		got, err := c.from.Convert(c.value, c.to)
 		require.NoError(t, err)

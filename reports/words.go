@@ -20,7 +20,11 @@ func FactWords(f chem.Fact) string {
 		}
 		return fmt.Sprintf("from now on %s is %s", b.Key, Plain(b.Text))
 	case chem.Titrant:
-		return fmt.Sprintf("titrant %s %s%s", Plain(b.Name), withU(b.Molarity), lotWords(b.Lot))
+		words := fmt.Sprintf("titrant %s %s", Plain(b.Name), withU(b.Molarity))
+		if b.Factor.Given() {
+			words += " x " + string(b.Factor)
+		}
+		return words + lotWords(b.Lot)
 	case chem.Stock:
 		return fmt.Sprintf("stock %s %s%s", Plain(b.Material), b.Amount, lotWords(b.Lot))
 	case chem.Fill:

@@ -97,6 +97,10 @@ func (c *checker) check() error {
 		return c.add(body)
 	case chem.Meter:
 		c.meter(body)
+	case chem.Setting:
+		return c.setting(body)
+	case chem.Treat:
+		c.treat(body)
 	case chem.Bail:
 		if v := body.Volume.Value("L"); v > c.e.High90V {
 			return fmt.Errorf("%s cannot be bailed out of a bath of %.1f L", body.Volume, c.e.Volume)
@@ -145,27 +149,6 @@ func notNegative(body chem.Body) error {
 		return fmt.Errorf("%s of %s is below zero", what, m)
 	}
 	return nil
-}
-
-// meter asks about a reading that went back, or that jumped by more than a bath
-// of the size can have taken.
-func (c *checker) meter(m chem.Meter) {
-	now := m.Reading.Value("Ah")
-	for i := len(c.e.Bath.Facts) - 1; i >= 0; i-- {
-		f := c.e.Bath.Facts[i]
-		last, ok := f.Body.(chem.Meter)
-		if !ok || f.Time.After(c.f.Time) || !strings.EqualFold(last.Supply, m.Supply) {
-			continue
-		}
-		before := last.Reading.Value("Ah")
-		switch {
-		case !m.Reset && now < before:
-			c.ask("", "the meter showed %s on %s, and %s is less: it was reset, or a digit is wrong", last.Reading, f.Time.Format(time.DateOnly), m.Reading)
-		case !m.Reset && now-before > mostRun*c.e.Volume:
-			c.ask("", "the meter showed %s on %s, and %s is %.0f Ah more, very much for a bath of %.0f L", last.Reading, f.Time.Format(time.DateOnly), m.Reading, now-before, c.e.Volume)
-		}
-		return
-	}
 }
 
 // smaller looks for the slip of a tired hand in an amount: the point one place
@@ -357,6 +340,7 @@ func (c *checker) panel(p chem.Panel) error {
 			c.ask(c.slip(x, p.Value), "%s %s is more than any bath of this kind shows; its window is %s", x.Name, p.Value, window(x))
 		}
 	}
+	c.trial(x, p)
 	return nil
 }
 

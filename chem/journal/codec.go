@@ -90,7 +90,7 @@ var rules = map[chem.Kind]*rule{
 	chem.KindSetting: {a: "a setting", subject: required, names: "the key, such as copper.high", value: optional, note: true,
 		keys: []string{"text"}},
 	chem.KindTitrant: {a: "a titrant", subject: required, names: "the titrant, such as EDTA", value: required, sign: positive, dims: dimsMolar,
-		keys: []string{"lot", "opened", "expires"}},
+		keys: []string{"lot", "factor", "factor_u", "opened", "expires"}},
 	chem.KindMaterial: {a: "a material", subject: required, names: "the material", value: required, sign: notNegative, dims: dimsAmount,
 		keys: []string{"lot", "price", "opened", "expires"}},
 	chem.KindFill: {a: "a fill", value: required, sign: positive, dims: dimsVolume,
@@ -516,7 +516,7 @@ func decodeBody(r *Row, e *extras) (chem.Body, error) {
 		}
 		return chem.Setting{Key: r.Subject, Value: m, Text: e.text}, nil
 	case chem.KindTitrant:
-		return chem.Titrant{Name: r.Subject, Molarity: m, Lot: e.lot, Opened: e.opened, Expires: e.expires}, nil
+		return chem.Titrant{Name: r.Subject, Molarity: m, Factor: e.factor, UFactor: e.factorU, Lot: e.lot, Opened: e.opened, Expires: e.expires}, nil
 	case chem.KindMaterial:
 		return chem.Stock{Material: r.Subject, Amount: m, Lot: e.lot, Price: e.price, Opened: e.opened, Expires: e.expires}, nil
 	case chem.KindFill:
@@ -605,7 +605,7 @@ func encodeBody(r *Row, body chem.Body) (*extras, error) {
 		r.Subject, e.text = b.Key, b.Text
 	case chem.Titrant:
 		value(b.Molarity)
-		r.Subject, e.lot, e.opened, e.expires = b.Name, b.Lot, b.Opened, b.Expires
+		r.Subject, e.lot, e.factor, e.factorU, e.opened, e.expires = b.Name, b.Lot, b.Factor, b.UFactor, b.Opened, b.Expires
 	case chem.Stock:
 		value(b.Amount)
 		r.Subject, e.lot, e.price, e.opened, e.expires = b.Material, b.Lot, b.Price, b.Opened, b.Expires

@@ -94,6 +94,7 @@ func drawBody(t *rapid.T, kind chem.Kind) chem.Body {
 		return s
 	case chem.KindTitrant:
 		return chem.Titrant{Name: drawName(t, "name"), Molarity: drawMeasured(t, "molarity", "mol/L", "mmol/L"), Lot: drawText(t, "lot", false),
+			Factor: drawMaybe(t, "factor"), UFactor: drawMaybe(t, "factor u"),
 			Opened: drawText(t, "opened", false), Expires: drawText(t, "expires", false)}
 	case chem.KindMaterial:
 		return chem.Stock{Material: drawName(t, "name"), Amount: drawMeasured(t, "amount", masses...), Lot: drawText(t, "lot", false),

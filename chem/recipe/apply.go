@@ -43,6 +43,38 @@ func Keys(r *chem.Recipe) []Key {
 	return out
 }
 
+// Present returns what a key of [Keys] is now: a number in the key's own unit
+// with the uncertainty that a prior has, or a text. Keys are found as [Apply]
+// finds them, with the same errors.
+func Present(r *chem.Recipe, key string) (value chem.Measured, text string, err error) {
+	if r == nil {
+		return value, "", errors.New("there is no recipe to look at")
+	}
+	c := clone(r)
+	sec, sl, sub, err := find(c, key)
+	if err != nil {
+		return value, "", err
+	}
+	switch at := sl.at.(type) {
+	case *string:
+		return value, *at, nil
+	case *float64:
+		return chem.MeasuredOf(*at, chem.Unit(sl.unit), 0), "", nil
+	case *chem.Prior:
+		return chem.MeasuredOf(at.Value, chem.Unit(sl.unit), at.U), "", nil
+	case *[2]float64:
+		if i := slices.Index([]string{"low", "high"}, strings.ToLower(sub)); i >= 0 {
+			return chem.MeasuredOf(at[i], chem.Unit(sl.unit), 0), "", nil
+		}
+	case *map[string]float64:
+		k, _ := c.Constituent(sub)
+		if f, ok := (*at)[k.Name]; ok {
+			return chem.MeasuredOf(f, chem.Unit(bringsUnit(c, sec, k.Name)), 0), "", nil
+		}
+	}
+	return value, "", fmt.Errorf("%s is no single number or text", clip(key))
+}
+
 // bringsUnit is that of one figure in brings: g of the constituent per kg.
 func bringsUnit(r *chem.Recipe, s section, name string) string {
 	k, _ := r.Constituent(name)
@@ -217,14 +249,18 @@ func inUnit(unit string) string {
 	return " in " + unit
 }
 
-// convert turns a setting's number into the recipe's unit. Rates have units
-// that chem does not know; they are compared as text, and may be left out.
+// convert turns a setting's number into the recipe's unit. Where that is none
+// that is read off at a tank (a rate's, or what a material brings) it may be
+// left out: rows written before chem knew such units have none.
 func convert(m chem.Measured, unit, key string) (value, u float64, err error) {
 	to, err := chem.ParseUnit(unit)
 	if err != nil {
 		if m.Unit != "" && !strings.EqualFold(string(m.Unit), unit) {
 			return 0, 0, fmt.Errorf("%s is in %s, not %s", key, unit, m.Unit)
 		}
+		return m.Number.Float(), m.U.Float(), nil
+	}
+	if m.Unit == "" && to != "" && slices.Contains(unread, to.Dimension()) {
 		return m.Number.Float(), m.U.Float(), nil
 	}
 	if m.Unit == "" && to != "" {
@@ -235,6 +271,10 @@ func convert(m chem.Measured, unit, key string) (value, u float64, err error) {
 	}
 	return value, u, nil
 }
+
+// unread are the dimensions of what nobody reads off an instrument.
+var unread = []chem.Dimension{chem.DimVolPerCharge, chem.DimMassPerCharge, chem.DimVolPerTime, chem.DimMolPerTime, chem.DimPerTime,
+	chem.DimVolPerArea, chem.DimMassPerMass, chem.DimVolPerMass}
 
 func orPlain(u chem.Unit) string {
 	if u == "" {

@@ -36,6 +36,12 @@ func TestApplyChangesOneKeyOfACopy(t *testing.T) {
 		{"brightener.use", set("0.18", "mL/Ah", "0.02"), "", func(r *chem.Recipe) any { return r.Constituents[3].Use }, chem.Prior{Value: 0.18, U: 0.02}},
 		{"brightener.use", set("0.18", "", ""), "", func(r *chem.Recipe) any { return r.Constituents[3].Use }, chem.Prior{Value: 0.18, U: 0.05}},
 		{"prior.evaporation", set("0.4", "", "0.1"), "", func(r *chem.Recipe) any { return r.Prior.Evaporation }, chem.Prior{Value: 0.4, U: 0.1}},
+		{"prior.evaporation", set("1", "gal/day", ""), "", func(r *chem.Recipe) any { return r.Prior.Evaporation.Value }, 3.785411784}, // 231 in3
+		{"prior.evaporation", set("15", "mL/day", ""), "", func(r *chem.Recipe) any { return r.Prior.Evaporation.Value }, 0.015},
+		{"prior.drag_out", set("0.8", "mL/Ah", ""), "", func(r *chem.Recipe) any { return r.Prior.DragOut.Value }, 0.0008},
+		{"brightener.use", set("180", "mL/kAh", "20"), "", func(r *chem.Recipe) any { return r.Constituents[3].Use.Value }, 0.18},
+		{"brightener.loss", set("7", "%/day", ""), "", func(r *chem.Recipe) any { return r.Constituents[3].Loss.Value }, 0.07},
+		{"material.copper sulfate pentahydrate.brings.copper", set("0.25", "g/g", ""), "", func(r *chem.Recipe) any { m, _ := r.Material("copper sulfate pentahydrate"); return m.Brings["copper"] }, 250.0},
 		{"prior.drag_out", set("0", "L/Ah", "0"), "", func(r *chem.Recipe) any { return r.Prior.DragOut }, chem.Prior{}},
 		{"limits.anode_density", set("2", "A/dm2", ""), "", func(r *chem.Recipe) any { return r.Limits.AnodeDensity }, 2.0},
 		{"limits.temperature.low", set("59", "degF", ""), "", func(r *chem.Recipe) any { return r.Limits.Temperature }, [2]float64{15, 30}}, // 59 °F is 15 °C
@@ -94,7 +100,8 @@ func TestApplyRefusesInOneSentence(t *testing.T) {
 		{"copper.unit", chem.Measured{}, "mg/L", "copper.unit says what the bath is and cannot be changed by a setting"},
 		{"metal", chem.Measured{}, "nickel", "metal says what the bath is and cannot be changed by a setting"},
 		{"charge", set("1", "", ""), "", "charge says what the bath is and cannot be changed by a setting"},
-		{"brightener.use", set("0.18", "g", ""), "", "brightener.use is in mL/Ah, not g"},
+		{"brightener.use", set("0.18", "g", ""), "", "brightener.use is in mL/Ah: g is a mass, not a volume per charge"},
+		{"prior.evaporation", set("2", "L/Ah", ""), "", "prior.evaporation is in L/day: L/Ah is a volume per charge, not a volume per time"},
 		{"prior.anode_efficiency", set("99.8", "", ""), "", "anode_efficiency 99.8 is above 1.1; write a fraction such as [0.998, 0.008]"},
 		{"limits.temperature", set("18", "degC", ""), "", "limits.temperature has two numbers; name limits.temperature.low or limits.temperature.high"},
 		{"limits.temperature.low", set("40", "degC", ""), "", "temperature: lowest 40 is above highest 30"},
@@ -154,4 +161,34 @@ func TestEveryListedKeyCanBeSet(t *testing.T) {
 		assert.NotContains(t, err.Error(), "unknown key", k.Name)
 		assert.NotContains(t, err.Error(), "needs a unit", k.Name)
 	}
+}
+
+// What can be set is shown as it is, and setting it to what it is changes
+// nothing.
+func TestPresentIsWhatApplySets(t *testing.T) {
+	r, _ := shipped(t, "copper-electroforming")
+	for _, k := range recipe.Keys(r) {
+		value, text, err := recipe.Present(r, k.Name)
+		require.NoError(t, err, k.Name)
+		require.Equal(t, k.Text, !value.Given(), k.Name)
+		require.Equal(t, k.Unit, string(value.Unit), k.Name)
+		if value.Given() && value.Number.Float() != 0 || text != "" {
+			out, err := recipe.Apply(r, chem.Setting{Key: k.Name, Value: value, Text: text})
+			require.NoError(t, err, k.Name)
+			again, _, err := recipe.Present(out, k.Name)
+			require.NoError(t, err)
+			assert.Equal(t, value, again, k.Name)
+		}
+	}
+	// The figures are those of the file, as copied from its text.
+	value, _, err := recipe.Present(r, "Copper.High")
+	require.NoError(t, err)
+	assert.Equal(t, set("54", "g/L", ""), value)
+	value, _, err = recipe.Present(r, "prior.evaporation")
+	require.NoError(t, err)
+	assert.Equal(t, set("0.31", "L/day", "0.14"), value)
+	_, _, err = recipe.Present(r, "copper.hihg")
+	assert.ErrorContains(t, err, "did you mean copper.high?")
+	_, _, err = recipe.Present(r, "limits.temperature")
+	assert.ErrorContains(t, err, "no single number")
 }

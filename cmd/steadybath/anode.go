@@ -11,12 +11,12 @@ import (
 
 func anodeCommand(s *session) *cli.Command {
 	return &cli.Command{
-		Name: "anode", Usage: "hang, weigh and pull anodes", UsageText: "steadybath anode hang|weigh|pull NAME [MASS]",
+		Name: "anode", Usage: "hang, weigh and pull anodes", UsageText: "steadybath anode hang|weigh|pull NAME|all [MASS]",
 		Description: describe("An anode has a name of your choice. While none hangs, none dissolves.",
 			"steadybath anode hang slab-a 1.25kg --form slab --area 6dm2", "steadybath anode pull slab-a 0.31kg"),
 		Subcommands: []*cli.Command{
-			anodeVerb(s, "hang", "put an anode or a basket into the bath", "NAME [MASS]",
-				[]string{"steadybath anode hang slab-a 1.25kg --form slab --area 6dm2", "steadybath anode hang basket 2.4kg --form nuggets --bag new"},
+			anodeVerb(s, "hang", "put an anode or a basket into the bath, or all that were pulled", "NAME|all [MASS]",
+				[]string{"steadybath anode hang slab-a 1.25kg --form slab --area 6dm2", "steadybath anode hang basket 2.4kg --form nuggets --bag new", "steadybath anode hang all"},
 				[]cli.Flag{
 					&cli.StringFlag{Name: "form", Usage: "`FORM`: slab, bar, nuggets or inert", Value: "slab"},
 					&cli.StringFlag{Name: "area", Usage: "immersed `AREA`, such as 6dm2"},
@@ -38,6 +38,9 @@ func anodeCommand(s *session) *cli.Command {
 				[]string{"steadybath anode pull slab-a 0.31kg", "steadybath anode pull all"},
 				[]cli.Flag{uFlag()},
 				func(c *cli.Context, name string, mass chem.Measured) (chem.Body, error) {
+					if mass.Given() && isAll([]string{name}) {
+						return nil, wrongWords("pull them one by one to give their masses", "all anodes have no one mass: %s", mass)
+					}
 					return chem.Pull{Anode: name, Mass: mass}, nil
 				}),
 		},
@@ -51,6 +54,9 @@ func anodeVerb(s *session, verb, usage, words string, examples []string, flags [
 		Description: describe(strings.ToUpper(usage[:1])+usage[1:]+".", examples...),
 		Flags:       writeFlags(flags...),
 		Action: func(c *cli.Context) error {
+			if verb == "hang" && isAll(c.Args().Slice()) {
+				return s.hangAll(c)
+			}
 			return s.enter(c.Context, c, func(b *bathFile, _ time.Time) (chem.Body, error) {
 				name, mass, err := anodeWords(c)
 				if err != nil {

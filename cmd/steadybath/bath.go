@@ -18,10 +18,10 @@ import (
 
 func bathCommand(s *session) *cli.Command {
 	return &cli.Command{
-		Name: "bath", Usage: "begin a bath, list baths", UsageText: "steadybath bath new|list|show",
+		Name: "bath", Usage: "begin a bath, list baths, change settings", UsageText: "steadybath bath new|list|show|set",
 		Description: describe("A bath begins with a recipe, which is kept with it: changing the file later\nchanges nothing.",
 			`steadybath bath new tank-1 --recipe copper-electroforming --volume "60 L"`, "steadybath bath list"),
-		Subcommands: []*cli.Command{bathNewCommand(s), bathListCommand(s), bathShowCommand(s)},
+		Subcommands: []*cli.Command{bathNewCommand(s), bathListCommand(s), bathShowCommand(s), bathSetCommand(s)},
 	}
 }
 

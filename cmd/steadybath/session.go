@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"io"
 	"os"
+	"slices"
 	"strings"
 	"time"
 
@@ -110,6 +111,8 @@ type bathFile struct {
 	rows    []journal.Row
 	zone    *time.Location
 	head    string
+	shop    []chem.Fact   // the shop's standing facts, where a command has read them
+	doubts  []entry.Doubt // of the shop's lots, to be asked about with the first fact
 }
 
 // bathName finds the bath that is meant: the named one, or the only one.
@@ -316,15 +319,44 @@ func (s *session) write(ctx context.Context, c *cli.Context, b *bathFile, rows .
 		if err != nil {
 			return nil, refused("steadybath state shows the bath as it is known", "%v", err)
 		}
+		if i == 0 {
+			doubts = append(slices.Clone(b.doubts), doubts...)
+		}
 		if err := s.settle(c, &rows[i], doubts); err != nil {
 			return nil, err
 		}
+	}
+	if err := stillRead(b, rows); err != nil {
+		return nil, err
 	}
 	entries, err := s.store.Append(ctx, rows)
 	if errors.Is(err, db.ErrOtherFact) {
 		return nil, refused("leave --id out to enter a new fact", "%v", err)
 	}
 	return entries, err
+}
+
+// stillRead refuses a setting, or the voiding of one, with which a setting
+// that stands could no longer be applied: the bath could not be read again.
+func stillRead(b *bathFile, rows []journal.Row) error {
+	settings := slices.ContainsFunc(rows, func(r journal.Row) bool {
+		return r.Kind == string(chem.KindSetting) || r.Kind == string(chem.KindVoid)
+	})
+	if b == nil || !settings {
+		return nil
+	}
+	all := slices.Clone(b.entered)
+	for _, r := range rows {
+		f, err := journal.Decode(r)
+		if err != nil {
+			return err
+		}
+		all = append(all, f)
+	}
+	if _, err := estimate.Open(all); err != nil {
+		return refused("steadybath history --kind setting shows the settings", "with this, another fact would be wrong: %v", err)
+	}
+	return nil
 }
 
 // sameButTime tells whether a stored fact is the one typed again, whose time

@@ -34,6 +34,9 @@ func titrateCommand(s *session) *cli.Command {
 			var t titrated
 			err := s.enter(c.Context, c, func(b *bathFile, at time.Time) (chem.Body, error) {
 				var err error
+				if b.shop, err = s.shop(c); err != nil {
+					return nil, err
+				}
 				t, err = titrateBody(c, b, at)
 				return t.body, err
 			})
@@ -94,7 +97,7 @@ func titrateBody(c *cli.Context, b *bathFile, at time.Time) (titrated, error) {
 		}
 		t.Delivered = append(t.Delivered, d)
 	}
-	if err := titrateFlags(c, &t); err != nil {
+	if err := titrateFlags(c, &t, func() { takeLot(c, b, &t, lastUse(b, name, at), at) }); err != nil {
 		return titrated{}, err
 	}
 	setup, err := t.Setup(method)
@@ -124,11 +127,12 @@ func titrateBody(c *cli.Context, b *bathFile, at time.Time) (titrated, error) {
 }
 
 // titrateFlags lets what was typed go before what was remembered. A new lot
-// forgets the factor of the old one.
-func titrateFlags(c *cli.Context, t *chem.Titration) error {
+// forgets the factor of the old one, and takes what the shop knows of it.
+func titrateFlags(c *cli.Context, t *chem.Titration, takeLot func()) error {
 	if lot := c.String("lot"); lot != "" && lot != t.Lot {
 		t.Lot, t.Molarity, t.Factor, t.UFactor = lot, "", "", ""
 	}
+	takeLot()
 	for _, f := range []struct {
 		name string
 		unit chem.Unit
@@ -168,10 +172,18 @@ func sampleOf(c *cli.Context, method chem.Method) (chem.Measured, error) {
 
 // lastTitration is the newest standing titration of a constituent before at.
 func lastTitration(b *bathFile, name string, at time.Time) *chem.Titration {
-	var last *chem.Titration
-	for _, f := range b.Facts {
+	if f := lastUse(b, name, at); f != nil {
+		return f.Body.(chem.Assay).Titration
+	}
+	return nil
+}
+
+// lastUse is the fact of the newest standing titration.
+func lastUse(b *bathFile, name string, at time.Time) *chem.Fact {
+	var last *chem.Fact
+	for i, f := range b.Facts {
 		if a, ok := f.Body.(chem.Assay); ok && strings.EqualFold(a.Of, name) && a.Titration != nil && !f.Time.After(at) {
-			last = a.Titration
+			last = &b.Facts[i]
 		}
 	}
 	return last

@@ -337,7 +337,11 @@ func addCommand(s *session) *cli.Command {
 		Flags: writeFlags(&cli.StringFlag{Name: "lot", Usage: "the `LOT` it came from"}, uFlag()),
 		Action: func(c *cli.Context) error {
 			return s.enter(c.Context, c, func(b *bathFile, at time.Time) (chem.Body, error) {
-				return addBody(b.Recipe(at), c.Args().Slice(), c.String("lot"), func(m chem.Measured) (chem.Decimal, error) { return uOf(c, m) })
+				body, err := addBody(b.Recipe(at), c.Args().Slice(), c.String("lot"), func(m chem.Measured) (chem.Decimal, error) { return uOf(c, m) })
+				if err != nil {
+					return nil, err
+				}
+				return body, s.checkStock(c, b, body.(chem.Add), at)
 			})
 		},
 	}
@@ -410,8 +414,11 @@ func voidCommand(s *session) *cli.Command {
 		Name: "void", Usage: "say that an earlier fact does not stand", UsageText: "steadybath void NUMBER because REASON",
 		Description: describe("Facts are never changed: a wrong one is voided, stays in the history, and is\nentered again as it was. Voiding a void lets the fact stand again.",
 			`steadybath void 214 "read the wrong burette"`, `steadybath void 92 because it belonged to the other tank`),
-		Flags: writeFlags(),
+		Flags: writeFlags(&cli.BoolFlag{Name: "shop", Usage: "a titrant or material of the shop, not a fact of a bath"}),
 		Action: func(c *cli.Context) error {
+			if c.Bool("shop") {
+				return s.voidOfShop(c.Context, c)
+			}
 			return s.enter(c.Context, c, func(b *bathFile, at time.Time) (chem.Body, error) { return voidBody(c, b) })
 		},
 	}
