@@ -270,6 +270,11 @@ const polarisedBelow = -0.02
 
 func (r *run) allFlags(e *Estimate) []Flag {
 	var out []Flag
+	for _, f := range r.bath.LeftOut {
+		if !f.Time.After(e.At) {
+			out = append(out, f)
+		}
+	}
 	for _, c := range e.Constituents {
 		if c.Held != nil {
 			out = append(out, Flag{"held", c.Name, c.Held.Fact.Time, heldWords(*c.Held, c)})
@@ -322,7 +327,7 @@ func (r *run) allFlags(e *Estimate) []Flag {
 }
 
 func order(kind string) int {
-	for i, k := range []string{"held", "anodes", "confirmed", "unknown", "balance", "meter", "gain", "material", "unit", "dropped"} {
+	for i, k := range []string{"held", "anodes", "confirmed", "setting", "unknown", "balance", "meter", "gain", "material", "unit", "dropped"} {
 		if k == kind {
 			return i
 		}

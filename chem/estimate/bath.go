@@ -24,6 +24,8 @@ type Bath struct {
 	Began  time.Time
 	Facts  []chem.Fact // standing facts in the order in which they happened
 
+	LeftOut []Flag // settings that stand but cannot be applied
+
 	recipes []dated
 	noise   noises
 }
@@ -70,7 +72,10 @@ func Open(entered []chem.Fact) (*Bath, error) {
 		last := &b.recipes[len(b.recipes)-1]
 		r, err := recipe.Apply(last.recipe, body)
 		if err != nil {
-			return nil, fmt.Errorf("setting %s of %s: %w", body.Key, f.Time.Format(time.DateOnly), err)
+			// A bath must stay readable whatever an import brought.
+			b.LeftOut = append(b.LeftOut, Flag{Kind: "setting", Subject: body.Key, Time: f.Time,
+				Why: fmt.Sprintf("fact %d, the setting of %s, is left out: %v; void it, or set it again", f.Number, body.Key, err)})
+			continue
 		}
 		if f.Time.After(last.from) {
 			b.recipes = append(b.recipes, dated{f.Time, r})

@@ -18,6 +18,7 @@ import (
 	"steadybath/chem/entry"
 	"steadybath/chem/estimate"
 	"steadybath/chem/journal"
+	"steadybath/chem/recipe"
 	"steadybath/db"
 	"steadybath/reports"
 )
@@ -296,8 +297,14 @@ func (b *badRows) belongs(e journal.Entry) error {
 	if name == "" || slices.Contains(b.baths, name) {
 		return nil
 	}
-	if e.Fact.Kind() == chem.KindBath {
+	if begin, ok := e.Fact.Body.(chem.Begin); ok {
 		b.baths = append(b.baths, name)
+		if _, err := recipe.Parse(name, []byte(begin.Recipe)); err != nil {
+			return &journal.RowError{Line: e.Line, Column: "more", Why: "the recipe of the bath cannot be used: " + oneLine(err.Error())}
+		}
+		if _, err := loadZone(begin.Zone); err != nil {
+			return &journal.RowError{Line: e.Line, Column: "more", Why: err.Error()}
+		}
 		return nil
 	}
 	why := fmt.Sprintf("there is no bath %q", name)

@@ -353,7 +353,11 @@ func stillRead(b *bathFile, rows []journal.Row) error {
 		}
 		all = append(all, f)
 	}
-	if _, err := estimate.Open(all); err != nil {
+	after, err := estimate.Open(all)
+	if err == nil && len(after.LeftOut) > len(b.LeftOut) {
+		err = errors.New(after.LeftOut[len(after.LeftOut)-1].Why)
+	}
+	if err != nil {
 		return refused("steadybath history --kind setting shows the settings", "with this, another fact would be wrong: %v", err)
 	}
 	return nil
