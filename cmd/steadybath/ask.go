@@ -210,7 +210,7 @@ func (s *session) askWeighed(c *cli.Context, planned chem.Add) (chem.Add, error)
 		return planned, refused(fmt.Sprintf("--as-planned, or --weighed %q", planned.Material+" "+planned.Amount.String()), "how much %s was really weighed is not said", planned.Material)
 	}
 	for {
-		answer, err := s.ask(fmt.Sprintf("%s: %s planned. Enter if so, or what was weighed (0 g for none): ", planned.Material, planned.Amount))
+		answer, err := s.ask(c.Context, fmt.Sprintf("%s: %s planned. Enter if so, or what was weighed (0 g for none): ", planned.Material, planned.Amount))
 		if err != nil || answer == "" {
 			return planned, err
 		}

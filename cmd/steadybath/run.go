@@ -98,6 +98,9 @@ func report(err error, stderr io.Writer, asJSON bool) int {
 	}
 	status, hint := classify(err)
 	what := oneLine(err.Error())
+	if errors.Is(err, context.Canceled) {
+		what = "stopped"
+	}
 	var p *problem
 	var parts []string
 	if errors.As(err, &p) {
@@ -142,7 +145,7 @@ func classify(err error) (status int, hint string) {
 	case errors.As(err, &column):
 		return statusWords, ""
 	case errors.Is(err, context.Canceled):
-		return statusRefused, "stopped before anything was written"
+		return statusRefused, "nothing was written"
 	case errors.As(err, &hinted):
 		return statusRefused, hinted.Hint()
 	}

@@ -66,17 +66,31 @@ func (s *session) isTerminal() bool {
 }
 
 // ask puts a question on the terminal and returns the answer, without its line
-// break.
-func (s *session) ask(question string) (string, error) {
+// break. An interrupt ends the wait: a read alone would go on until Enter.
+func (s *session) ask(ctx context.Context, question string) (string, error) {
 	fmt.Fprint(s.stderr, question)
 	if s.lines == nil {
 		s.lines = bufio.NewReader(s.stdin)
 	}
-	line, err := s.lines.ReadString('\n')
-	if err != nil && line == "" {
-		return "", refused("", "no answer")
+	type answer struct {
+		line string
+		err  error
 	}
-	return strings.TrimSpace(line), nil
+	got := make(chan answer, 1)
+	go func() {
+		line, err := s.lines.ReadString('\n')
+		got <- answer{line, err}
+	}()
+	select {
+	case <-ctx.Done():
+		fmt.Fprintln(s.stderr)
+		return "", ctx.Err()
+	case a := <-got:
+		if a.err != nil && a.line == "" {
+			return "", refused("nothing was written", "no answer")
+		}
+		return strings.TrimSpace(a.line), nil
+	}
 }
 
 // clusterConfig says where the private cluster lies.
@@ -391,7 +405,7 @@ func (s *session) settle(c *cli.Context, row *journal.Row, doubts []entry.Doubt)
 	if !s.isTerminal() {
 		return refused(`if it is right all the same, say why: --force "read twice"`, "%s", said)
 	}
-	answer, err := s.ask(said + "\nenter it all the same? why (empty leaves it): ")
+	answer, err := s.ask(c.Context, said + "\nenter it all the same? why (empty leaves it): ")
 	if err != nil {
 		return err
 	}
