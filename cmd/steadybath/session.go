@@ -405,7 +405,7 @@ func (s *session) settle(c *cli.Context, row *journal.Row, doubts []entry.Doubt)
 	if !s.isTerminal() {
 		return refused(`if it is right all the same, say why: --force "read twice"`, "%s", said)
 	}
-	answer, err := s.ask(c.Context, said + "\nenter it all the same? why (empty leaves it): ")
+	answer, err := s.ask(c.Context, said+"\nenter it all the same? why (empty leaves it): ")
 	if err != nil {
 		return err
 	}
