@@ -3,6 +3,7 @@ module steadybath
 go 1.26.0
 
 require (
+	github.com/creack/pty v1.1.24
 	github.com/go-echarts/go-echarts/v2 v2.6.7
 	github.com/google/uuid v1.6.0
 	github.com/jackc/pgx/v5 v5.12.0

@@ -98,12 +98,13 @@ func report(err error, stderr io.Writer, asJSON bool) int {
 	}
 	status, hint := classify(err)
 	what := oneLine(err.Error())
-	if errors.Is(err, context.Canceled) {
-		what = "stopped"
-	}
 	var p *problem
 	var parts []string
-	if errors.As(err, &p) {
+	if !errors.As(err, &p) {
+		if errors.Is(err, context.Canceled) {
+			what = "stopped"
+		}
+	} else {
 		for _, part := range p.parts {
 			parts = append(parts, oneLine(part))
 		}

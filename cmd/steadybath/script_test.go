@@ -60,6 +60,7 @@ func TestMain(m *testing.M) {
 //	database NAME                     makes an empty database or goes back to one; the first is "first"
 //	sql STATEMENT                     what only the server's superuser can do to the script's database
 //	readme HEADING N FILE             writes the Nth block of code under a heading of the README into a file
+//	dialog STATUS FILE PROGRAM ARG... runs it on a terminal, as cmdDialog says
 //	private                           goes over to a private cluster of the script's own
 func TestScripts(t *testing.T) {
 	scripts, err := filepath.Glob(filepath.Join(scriptsDir, "*"))
@@ -81,7 +82,7 @@ func TestScripts(t *testing.T) {
 		ContinueOnError:     *goOn,
 		Cmds: map[string]func(*testscript.TestScript, bool, []string){
 			"exits": cmdExits, "enters": bed.cmdEnters, "refused": bed.cmdRefused, "json": cmdJSON, "jsonenv": cmdJSONEnv,
-			"database": bed.cmdDatabase, "private": cmdPrivate, "sql": bed.cmdSQL, "readme": cmdReadme,
+			"database": bed.cmdDatabase, "private": cmdPrivate, "dialog": cmdDialog, "sql": bed.cmdSQL, "readme": cmdReadme,
 		},
 	})
 }

@@ -33,6 +33,7 @@ type session struct {
 	env    func(string) string
 	lines  *bufio.Reader
 	store  *db.Store
+	taking *taking // where a round wants the fact instead of its being written
 }
 
 func newSession(stdin io.Reader, stdout, stderr io.Writer, env func(string) string) *session {

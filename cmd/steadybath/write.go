@@ -23,6 +23,9 @@ import (
 // enter is the whole of a command that enters one fact: find the bath, make the
 // body, judge it, write it, and say what it changed.
 func (s *session) enter(ctx context.Context, c *cli.Context, make func(b *bathFile, at time.Time) (chem.Body, error)) error {
+	if s.taking != nil {
+		return s.taking.take(c, make)
+	}
 	// Only the answer needs them, but a slip in them must not come after the fact.
 	if _, err := units(c); err != nil {
 		return err
