@@ -89,7 +89,11 @@ func writeItem(b *strings.Builder, n int, item RoundItem) {
 	left := padded(fmt.Sprintf("%2d  %s", n, clip(Plain(item.Name), lastColumn-6)), lastColumn)
 	switch item.Box {
 	case BoxBurette:
-		name := clip(Plain(item.Name+strings.TrimRight(" by "+item.With, " by ")), width-6-len([]rune(last)))
+		name := item.Name
+		if item.With != "" {
+			name += " by " + item.With
+		}
+		name = clip(Plain(name), width-6-len([]rune(last)))
 		fmt.Fprintf(b, "%2d  %s%s\n", n, padded(name, max(lastColumn-4, len([]rune(name))+1)), Plain(last))
 		lot := "lot [" + strings.Repeat("_", 18) + "]"
 		if item.Lot != "" {
