@@ -17,6 +17,7 @@ import (
 type Doubt struct {
 	Why  string // one sentence
 	Slip string // what may have been meant, such as "51.8 g/L"; empty where nothing fits
+	Hint string // what to type instead, or why it may be right; empty where there is nothing special
 }
 
 func (d Doubt) String() string {
@@ -60,6 +61,7 @@ func Check(b *estimate.Bath, f chem.Fact, now time.Time) ([]Doubt, error) {
 	c := checker{e: e, r: e.Recipe, f: f}
 	if f.Time.Before(b.Began) {
 		c.ask("", "%s is before anything known of bath %s, which begins on %s", f.Time.Format(time.DateOnly), b.Name, b.Began.Format(time.DateOnly))
+		c.hint(`if the record really goes back that far, say so: --force "from the paper log"`)
 	}
 	if err := c.check(); err != nil {
 		return nil, err
@@ -76,6 +78,11 @@ type checker struct {
 
 func (c *checker) ask(slip, format string, args ...any) {
 	c.doubts = append(c.doubts, Doubt{Why: fmt.Sprintf(format, args...), Slip: slip})
+}
+
+// hint goes with the doubt asked last.
+func (c *checker) hint(format string, args ...any) {
+	c.doubts[len(c.doubts)-1].Hint = fmt.Sprintf(format, args...)
 }
 
 func (c *checker) check() error {
@@ -376,6 +383,7 @@ func (c *checker) fill(f chem.Fill) error {
 	for _, old := range c.e.Bath.Facts {
 		if _, again := old.Body.(chem.Fill); again && !old.Time.After(c.f.Time) {
 			c.ask("", "bath %s was filled on %s already, and a second filling begins it anew", c.e.Bath.Name, old.Time.Format(time.DateOnly))
+			c.hint(`steadybath void %d because incomplete, if that one was wrong; if the tank was really filled anew, --force "made up anew"`, old.Number)
 			break
 		}
 	}

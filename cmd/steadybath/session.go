@@ -404,7 +404,14 @@ func (s *session) settle(c *cli.Context, row *journal.Row, doubts []entry.Doubt)
 		return nil
 	}
 	if !s.isTerminal() {
-		return refused(`if it is right all the same, say why: --force "read twice"`, "%s", said)
+		hint := `if it is right all the same, say why: --force "read twice"`
+		for _, d := range doubts {
+			if d.Hint != "" {
+				hint = d.Hint
+				break
+			}
+		}
+		return refused(hint, "%s", said)
 	}
 	answer, err := s.ask(c.Context, said+"\nenter it all the same? why (empty leaves it): ")
 	if err != nil {
