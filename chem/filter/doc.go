@@ -2,8 +2,8 @@
 // state may gain and lose components on the way.
 //
 // [State] is the forward filter: predict, correct with one scalar observation
-// after another, grow, drop. [Track] is a State that remembers its transitions,
-// so that [Track.Smooth] can walk back. Transitions are dense or, cheaper,
+// after another, grow, drop. [Track] is a State that remembers what happened to
+// it, so that [Track.Smooth] can walk back. Transitions are dense or, cheaper,
 // the identity plus a few entries ([NearIdentity]). For the extended filter the
 // caller linearises: [State.PredictTo] takes the new mean beside the Jacobian,
 // [State.UpdateScalar] takes the innovation.
@@ -12,9 +12,11 @@
 // Stochastic Processes with Applications to Guidance, 1968), one observation at
 // a time, which is exact as long as observation errors are independent (J.
 // Durbin and S. J. Koopman, Time Series Analysis by State Space Methods, 2nd
-// ed., 2012, section 6.4). The smoother is that of H. E. Rauch, F. Tung and C. T.
-// Striebel, "Maximum likelihood estimates of linear dynamic systems", AIAA J. 3,
-// 1965, by a Cholesky factor that tolerates singular covariances.
+// ed., 2012, section 6.4). The smoother is that of A. E. Bryson and M.
+// Frazier ("Smoothing for linear and nonlinear dynamic systems", 1963, in the
+// form that Bierman, 1973, gave it), which inverts no covariance and so does not
+// mind singular ones (citations from memory; checked against another
+// implementation's output, see the tests).
 //
 // The package knows numbers only: no chemistry, no units, no time, no input or
 // output. It must not decide whether an observation is believable; the caller

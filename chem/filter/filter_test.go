@@ -83,7 +83,7 @@ func TestNileStatsmodels(t *testing.T) {
 	ref := readReference(t, "local_level.json").Result
 	y := readNile(t)
 	require.Len(t, ref.FilteredMean, len(y))
-	tr := NewTrack([]float64{0}, Diagonal(1e7))
+	tr := newFull([]float64{0}, Diagonal(1e7))
 	total := 0.0
 	for k, v := range y {
 		if k > 0 {
@@ -133,7 +133,7 @@ func TestStatsmodels(t *testing.T) {
 			ref := readReference(t, name)
 			m, want := ref.Model, ref.Result
 			n := len(m.Mean)
-			tr := NewTrack(m.Mean, SymOf(n, flat(m.Covariance)))
+			tr := newFull(m.Mean, SymOf(n, flat(m.Covariance)))
 			total := 0.0
 			for k, row := range m.Y {
 				step := 0.0
@@ -274,7 +274,7 @@ func trace(p Sym) float64 {
 func TestCovarianceStaysOne(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		m := drawModel(t, 0, 8)
-		tr := NewTrack(m.vector(), m.covariance(m.r.IntN(m.n+2)))
+		tr := newFull(m.vector(), m.covariance(m.r.IntN(m.n+2)))
 		size := 1 + trace(tr.P)
 		var sizes []int
 		for range 25 {
@@ -452,8 +452,8 @@ func TestGrowDropIsTheLargerModel(t *testing.T) {
 		n := m.n
 		x, p := m.vector(), m.covariance(n)
 		mean, variance := m.r.NormFloat64(), m.r.ExpFloat64()
-		small := NewTrack(x, p)
-		large := NewTrack(x, p)
+		small := newFull(x, p)
+		large := newFull(x, p)
 		large.Grow(mean, variance)
 		// stretch of large that corresponds to each of small
 		pair := []int{1}
@@ -539,8 +539,8 @@ func TestDropAnywhere(t *testing.T) {
 		m := drawModel(t, 7, 7)
 		m.n++
 		n, q := m.n, m.r.IntN(m.n)
-		small := NewTrack(m.vector(), m.covariance(n))
-		large := NewTrack(small.X, small.P)
+		small := newFull(m.vector(), m.covariance(n))
+		large := newFull(small.X, small.P)
 		pair := []int{0}
 		without := func(v []float64) []float64 { return slices.Delete(slices.Clone(v), q, q+1) }
 		for k := range 14 {
@@ -616,7 +616,7 @@ func TestDropAnywhere(t *testing.T) {
 // the filtered one at the end, everywhere.
 func TestSmoothIsRegression(t *testing.T) {
 	m := randomModel{rand.New(rand.NewPCG(21, 22)), 5}
-	tr := NewTrack(m.vector(), m.covariance(3))
+	tr := newFull(m.vector(), m.covariance(3))
 	for range 20 {
 		tr.Predict(NearIdentity(5), nil, Sym{})
 		tr.Observe(m.r.NormFloat64(), m.row(), 0.5)
@@ -634,8 +634,8 @@ func TestSmoothIsRegression(t *testing.T) {
 
 func TestExtendedEqualsLinear(t *testing.T) {
 	m := randomModel{rand.New(rand.NewPCG(23, 24)), 6}
-	a := NewTrack(m.vector(), m.covariance(6))
-	b := NewTrack(a.X, a.P)
+	a := newFull(m.vector(), m.covariance(6))
+	b := newFull(a.X, a.P)
 	for range 30 {
 		f, in, q := m.near(), m.vector(), m.covariance(2)
 		x := make([]float64, 6)
@@ -682,39 +682,6 @@ func TestPanicsNameTheNumbers(t *testing.T) {
 	assert.PanicsWithValue(t, "filter: variance is -1, not a variance", func() { s().Grow(0, -1) })
 	assert.PanicsWithValue(t, "filter: covariance: 2 numbers where 1 fit", func() { NewState([]float64{1}, NewSym(2)) })
 	assert.PanicsWithValue(t, "filter: 3 numbers for a symmetric matrix of 2 rows", func() { SymOf(2, make([]float64, 3)) })
-}
-
-// TestCholesky: L·L' = S by gonum's product, for full and for deficient rank.
-func TestCholesky(t *testing.T) {
-	rapid.Check(t, func(t *rapid.T) {
-		m := drawModel(t, 6, 10)
-		s := m.covariance(m.r.IntN(m.n + 1))
-		l := make([]float64, m.n*m.n)
-		if !s.Cholesky(l) {
-			t.Fatalf("a sum of squares is semi-definite")
-		}
-		var p mat.Dense
-		lm := mat.NewDense(m.n, m.n, l)
-		p.Mul(lm, lm.T())
-		for i := range m.n {
-			for j := range m.n {
-				if math.Abs(p.At(i, j)-s.At(i, j)) > 1e-6*(1+trace(s)) {
-					t.Fatalf("(%d, %d): %g, want %g", i, j, p.At(i, j), s.At(i, j))
-				}
-			}
-		}
-	})
-	// Of rank one only the first component is not determined by those before it.
-	m := randomModel{rand.New(rand.NewPCG(29, 30)), 6}
-	l := make([]float64, 36)
-	for range 200 {
-		require.True(t, m.covariance(1).Cholesky(l))
-		for i := range 6 {
-			require.Equal(t, i == 0, l[i*6+i] > 0)
-		}
-	}
-	assert.False(t, SymOf(2, []float64{1, 2, 2, 1}).Cholesky(make([]float64, 4)))
-	assert.True(t, SymOf(2, []float64{1, 1, 1, 1}).Cholesky(make([]float64, 4)))
 }
 
 func TestNoAllocation(t *testing.T) {
@@ -774,8 +741,8 @@ func newWorkload(steps, n, series int) workload {
 	return w
 }
 
-func (w workload) run(dense bool) (*Track, float64) {
-	tr := NewTrack(w.x, w.p)
+func (w workload) run(dense bool) (*fullTrack, float64) {
+	tr := newFull(w.x, w.p)
 	total, n := 0.0, len(w.x)
 	for k := range w.f {
 		if k > 0 {
@@ -942,4 +909,68 @@ func BenchmarkFilterAndSmooth(b *testing.B) {
 		}
 		perStep(b)
 	})
+}
+
+// fullTrack marks the end of every stretch between two transitions, so that all
+// of a track can be compared.
+type fullTrack struct{ *Track }
+
+func newFull(x []float64, p Sym) *fullTrack { return &fullTrack{NewTrack(x, p)} }
+
+func (t *fullTrack) Predict(f Transition, b []float64, q Sym) { t.Mark(); t.Track.Predict(f, b, q) }
+func (t *fullTrack) PredictTo(x []float64, f Transition, q Sym) {
+	t.Mark()
+	t.Track.PredictTo(x, f, q)
+}
+func (t *fullTrack) Grow(mean, variance float64) int { t.Mark(); return t.Track.Grow(mean, variance) }
+func (t *fullTrack) Drop(i int)                      { t.Mark(); t.Track.Drop(i) }
+func (t *fullTrack) Len() int                        { return t.marks + 1 }
+
+// Smooth visits every stretch, the last one first.
+func (t *fullTrack) Smooth(visit func(stretch int, x []float64, p Sym)) {
+	t.Mark()
+	t.Track.Smooth(nil, visit)
+}
+
+// TestPieces: a track that is cut in two says what the whole one says.
+func TestPieces(t *testing.T) {
+	w := newWorkload(60, 6, 3)
+	whole, _ := w.run(false)
+	type smoothed struct {
+		x []float64
+		p Sym
+	}
+	var want []smoothed
+	whole.Smooth(func(_ int, x []float64, p Sym) { want = append(want, smoothed{slices.Clone(x), p.Clone()}) })
+	first := newFull(w.x, w.p)
+	step := func(tr *fullTrack, k int) {
+		if k > 0 {
+			tr.Predict(w.f[k-1], nil, w.q)
+		}
+		for i, h := range w.h[k] {
+			tr.Observe(w.y[k][i], h, w.r[i])
+		}
+	}
+	for k := range 25 {
+		step(first, k)
+	}
+	second := newFull(first.X, first.P)
+	for k := 25; k < 60; k++ {
+		step(second, k)
+	}
+	var got []smoothed
+	visit := func(_ int, x []float64, p Sym) { got = append(got, smoothed{slices.Clone(x), p.Clone()}) }
+	second.Mark()
+	before := second.Track.Smooth(nil, visit)
+	first.Track.Smooth(before, visit)
+	// The last stretch of the first piece is marked by the second, before its
+	// first transition.
+	require.Len(t, got, len(want))
+	for k := range want {
+		for i := range 6 {
+			requireClose(t, want[k].x[i], got[k].x[i], 1, 1e-9, "mean %d of mark %d", i, k)
+			requireClose(t, want[k].p.At(i, i), got[k].p.At(i, i), 1, 1e-9, "variance %d of mark %d", i, k)
+		}
+	}
+	require.PanicsWithValue(t, "filter: adjoint: 6 numbers where 7 fit", func() { newFull(make([]float64, 7), NewSym(7)).Track.Smooth(before, nil) })
 }

@@ -73,32 +73,6 @@ func (s Sym) Quadratic(g []float64) float64 {
 	return sum
 }
 
-// Cholesky fills l, n*n numbers by rows, with a lower triangle L such that
-// L·L' = S, for a positive semi-definite S: a component that is determined by
-// the ones before it, up to rounding, has a column of zeros. It reports whether
-// S was semi-definite up to rounding; if not, negative pivots count as zero.
-func (s Sym) Cholesky(l []float64) bool {
-	mustMatch("factor", len(l), s.n*s.n)
-	n, ok := s.n, true
-	clear(l)
-	for i := range n {
-		li := l[i*n : (i+1)*n]
-		si := s.Row(i)
-		for j := range i {
-			if d := l[j*n+j]; d > 0 {
-				li[j] = (si[j] - dot(li[:j], l[j*n:j*n+j])) / d
-			}
-		}
-		pivot := si[i] - dot(li[:i], li[:i])
-		if pivot > singularTol*si[i] {
-			li[i] = math.Sqrt(pivot)
-		} else if pivot < -math.Sqrt(singularTol)*math.Abs(si[i]) {
-			ok = false
-		}
-	}
-	return ok
-}
-
 // singularTol is the share of a variance below which what the other components
 // leave of it is rounding: some hundred times the 1e-16 of double precision.
 const singularTol = 1e-13
@@ -116,8 +90,6 @@ func (s Sym) mirror() {
 // resize gives a matrix of n rows with room from s where it suffices; the
 // numbers are left as they come.
 func (s Sym) resize(n int) Sym { return Sym{n, grown(s.a, n*n)} }
-
-func (s Sym) copyFrom(o Sym) { copy(s.a, o.a) }
 
 // without gives s less row and column i, in place.
 func (s Sym) without(i int) Sym {

@@ -1,298 +1,319 @@
 package filter
 
-// Track is a [State] that remembers how it got where it is. Its stretches are
-// numbered from 0; each Predict, PredictTo, Grow and Drop begins the next, and
-// corrections belong to the stretch they are made in. A change of X or P that is
-// no correction (a covariance opened after a held reading) must go in as a
-// transition: Predict with [NearIdentity] and the noise. A step of n components
-// takes n²+3n numbers of memory, n² more where F is dense.
+import "math"
+
+// Track is a [State] that remembers how it got where it is, so that what was
+// learned later can be carried back. A change of X or P past its methods must
+// not make P larger or smaller in the state's own sense: noise may be added to P
+// after a prediction, and a mean may be moved by hand; whatever else changes the
+// covariance goes in as a transition ([NearIdentity]).
+//
+// A transition costs the memory of its entries, a correction that of two rows, a
+// mark that of the rows asked for. Long tracks are best cut in pieces, the last
+// one smoothed first: [Track.Smooth] takes up where a later piece began.
 type Track struct {
 	State
-	steps   []step
-	block   []float64
-	entries []Entry
+	ops   []op
+	marks int
+	block []float64
 }
 
-type stepKind int8
+type opKind int8
 
 const (
-	stepPredict stepKind = iota
-	stepGrow
-	stepDrop
+	opPredict opKind = iota
+	opCorrect
+	opGrow
+	opDrop
+	opMark
 )
 
-// step is a transition.
-type step struct {
-	kind   stepKind
-	index  int        // the component grown or dropped
-	n      int        // components before
-	before []float64  // filtered mean and upper half of the covariance
-	after  []float64  // predicted ones
-	f      Transition // a copy
+// op is one thing that happened to the state.
+type op struct {
+	kind    opKind
+	index   int        // the component grown or dropped, or the number of a mark
+	f       Transition // a copy
+	h       []Entry    // of a correction: Col and Value
+	gain    []float64
+	nu, s   float64   // innovation and its variance
+	rows    []int     // of a mark
+	mean, p []float64 // of a mark: the means of its rows, and these rows of the covariance
 }
 
 // NewTrack returns a track that starts with copies of mean and covariance. It
 // panics if they differ in size.
 func NewTrack(x []float64, p Sym) *Track { return &Track{State: *NewState(x, p)} }
 
-// Len returns the number of stretches, 1 at the start; the present one is
-// Len()-1.
-func (t *Track) Len() int { return len(t.steps) + 1 }
-
 // Predict is [State.Predict], remembered.
 func (t *Track) Predict(f Transition, b []float64, q Sym) {
-	before := t.save()
 	t.State.Predict(f, b, q)
-	t.predicted(before, f)
+	t.predicted(f)
 }
 
 // PredictTo is [State.PredictTo], remembered.
 func (t *Track) PredictTo(x []float64, f Transition, q Sym) {
-	before := t.save()
 	t.State.PredictTo(x, f, q)
-	t.predicted(before, f)
+	t.predicted(f)
+}
+
+func (t *Track) predicted(f Transition) {
+	kept := Transition{n: f.n}
+	if f.dense != nil {
+		kept.dense = t.keep(f.dense)
+	} else {
+		kept.extra = append([]Entry(nil), f.extra...)
+	}
+	t.ops = append(t.ops, op{kind: opPredict, f: kept})
+}
+
+// Observe is [State.Observe], remembered.
+func (t *Track) Observe(y float64, h []float64, r float64) (nu, variance, loglik float64) {
+	mustMatch("observation row", len(h), len(t.X))
+	nu = y - dot(h, t.X)
+	variance, loglik = t.UpdateScalar(nu, h, r)
+	return nu, variance, loglik
+}
+
+// UpdateScalar is [State.UpdateScalar], remembered.
+func (t *Track) UpdateScalar(nu float64, h []float64, r float64) (variance, loglik float64) {
+	variance, loglik = t.State.UpdateScalar(nu, h, r)
+	if variance == 0 || math.IsInf(variance, 1) {
+		return variance, loglik // nothing was learned
+	}
+	var row []Entry
+	for i, v := range h {
+		if v != 0 {
+			row = append(row, Entry{Col: i, Value: v})
+		}
+	}
+	t.ops = append(t.ops, op{kind: opCorrect, h: row, gain: t.keep(t.k), nu: nu, s: variance})
+	return variance, loglik
 }
 
 // Grow is [State.Grow], remembered.
 func (t *Track) Grow(mean, variance float64) int {
 	i := t.State.Grow(mean, variance)
-	t.steps = append(t.steps, step{kind: stepGrow, n: i, index: i})
+	t.ops = append(t.ops, op{kind: opGrow, index: i})
 	return i
 }
 
 // Drop is [State.Drop], remembered.
 func (t *Track) Drop(i int) {
-	n, before := len(t.X), t.save()
 	t.State.Drop(i)
-	t.steps = append(t.steps, step{kind: stepDrop, n: n, index: i, before: before})
+	t.ops = append(t.ops, op{kind: opDrop, index: i})
 }
 
-func (t *Track) predicted(before []float64, f Transition) {
-	kept := Transition{n: f.n}
-	if f.dense != nil {
-		kept.dense = t.keep(len(f.dense))
-		copy(kept.dense, f.dense)
-	} else {
-		if cap(t.entries)-len(t.entries) < len(f.extra) {
-			t.entries = make([]Entry, 0, max(1024, len(f.extra)))
+// Mark asks for the smoothed state at this moment, of the given components or,
+// where none is given, of all. Marks are numbered from 0.
+func (t *Track) Mark(rows ...int) int {
+	o := op{kind: opMark, index: t.marks, rows: append([]int(nil), rows...)}
+	if len(rows) == 0 {
+		for i := range t.X {
+			o.rows = append(o.rows, i)
 		}
-		at := len(t.entries)
-		t.entries = append(t.entries, f.extra...)
-		kept.extra = t.entries[at:]
 	}
-	t.steps = append(t.steps, step{kind: stepPredict, n: f.n, before: before, after: t.save(), f: kept})
+	for _, i := range o.rows {
+		o.mean = append(o.mean, t.X[i])
+		o.p = append(o.p, t.P.Row(i)...)
+	}
+	t.ops = append(t.ops, o)
+	t.marks++
+	return t.marks - 1
 }
 
-// keep gives n numbers out of a large block, so that a long track costs few
-// allocations and is never copied.
-func (t *Track) keep(n int) []float64 {
-	if cap(t.block)-len(t.block) < n {
-		t.block = make([]float64, 0, max(8192, n))
+// keep copies numbers into a large block, so that a long track costs few
+// allocations.
+func (t *Track) keep(v []float64) []float64 {
+	if cap(t.block)-len(t.block) < len(v) {
+		t.block = make([]float64, 0, max(8192, len(v)))
 	}
 	at := len(t.block)
-	t.block = t.block[:at+n]
-	return t.block[at : at+n : at+n]
+	t.block = append(t.block, v...)
+	return t.block[at:len(t.block):len(t.block)]
 }
 
-// save keeps the mean and the upper half of the covariance.
-func (t *Track) save() []float64 {
-	n := len(t.X)
-	s := t.keep(n + n*(n+1)/2)
-	at := copy(s, t.X)
-	for i := range n {
-		at += copy(s[at:], t.P.Row(i)[i:])
-	}
-	return s
-}
-
-// restore is the reverse of save.
-func restore(s []float64, x []float64, p Sym) {
-	n := len(x)
-	at := copy(x, s)
-	for i := range n {
-		at += copy(p.a[i*n+i:(i+1)*n], s[at:])
-	}
-	p.mirror()
+// Adjoint is what everything after a moment has to say about the state at that
+// moment: with its mean x and covariance P known, the smoothed mean is x - P·l
+// and the smoothed covariance P - P·m·P.
+type Adjoint struct {
+	l []float64
+	m []float64 // n by n, symmetric
 }
 
 // Smooth walks from the present back to the start and calls visit for every
-// stretch, the last one first, with the state at its end given all observations
-// of the track, later ones included. n is that of the stretch. x and P are
-// reused: copy what is to be kept. The track itself does not change.
-func (t *Track) Smooth(visit func(stretch int, x []float64, p Sym)) {
-	var w smoother
-	w.xs = append(w.xs, t.X...)
-	w.ps = t.P.Clone()
-	visit(len(t.steps), w.xs, w.ps)
-	for k := len(t.steps) - 1; k >= 0; k-- {
-		switch st := t.steps[k]; st.kind {
-		case stepGrow:
-			// Independent of the others when it came: leaving it out again
-			// takes nothing from what they have learned since.
-			w.xs = append(w.xs[:st.index], w.xs[st.index+1:]...)
-			w.ps = w.ps.without(st.index)
-		case stepDrop:
-			w.undrop(st)
-		default:
-			w.back(st)
-		}
-		visit(k, w.xs, w.ps)
+// mark, the last one first, with the means and the covariance of its components
+// given all observations of the track and whatever after says of the time beyond
+// it (nil: nothing). x and p are reused: copy what is to be kept. Smooth returns
+// what the track says of the time before it; the track itself does not change.
+// It panics where after is not of the state's size.
+func (t *Track) Smooth(after *Adjoint, visit func(mark int, x []float64, p Sym)) *Adjoint {
+	n := len(t.X)
+	w := smoother{n: n}
+	if after != nil {
+		mustMatch("adjoint", len(after.l), n)
+		w.l, w.m = append(w.l, after.l...), append(w.m, after.m...)
+	} else {
+		w.l, w.m = make([]float64, n), make([]float64, n*n)
 	}
+	for k := len(t.ops) - 1; k >= 0; k-- {
+		switch o := &t.ops[k]; o.kind {
+		case opPredict:
+			w.predicted(o.f)
+		case opCorrect:
+			w.corrected(o)
+		case opGrow: // the component is the last one
+			w.remove(o.index)
+		case opDrop:
+			w.insert(o.index)
+		case opMark:
+			x, p := w.at(o)
+			visit(o.index, x, p)
+		}
+	}
+	return &Adjoint{l: w.l, m: w.m}
 }
 
-// smoother holds the smoothed state and scratch space.
+// smoother holds the adjoint on its way back, and scratch space.
 type smoother struct {
-	xs, xf, xp, delta []float64
-	ps, pf, pp        Sym
-	l, u, c, cd       []float64
+	n         int
+	l, m      []float64
+	a, b, out []float64
+	p         Sym
 }
 
-func (w *smoother) room(n int) {
-	w.xf, w.xp, w.delta = grown(w.xf, n), grown(w.xp, n), grown(w.delta, n)
-	w.pf, w.pp = w.pf.resize(n), w.pp.resize(n)
-	w.l, w.u, w.c, w.cd = grown(w.l, n*n), grown(w.u, n*n), grown(w.c, n*n), grown(w.cd, n*n)
-}
+func (w *smoother) row(i int) []float64 { return w.m[i*w.n : (i+1)*w.n] }
 
-// back is one step of Rauch, Tung and Striebel:
-//
-//	C = Pf·F'·Pp⁻¹,  xs ← xf + C·(xs - xp),  Ps ← Pf + C·(Ps - Pp)·C'.
-func (w *smoother) back(st step) {
-	n := st.n
-	w.room(n)
-	restore(st.before, w.xf, w.pf)
-	restore(st.after, w.xp, w.pp)
-	st.f.timesTransposed(w.c, w.pf)
-	w.factor(w.pp)
-	for i := range n {
-		w.solve(w.c[i*n:(i+1)*n], n)
-	}
-	for i := range n {
-		w.delta[i] = w.xs[i] - w.xp[i]
-	}
-	for i := range n {
-		w.xs[i] = w.xf[i] + dot(w.c[i*n:(i+1)*n], w.delta)
-	}
-	for i, v := range w.ps.a {
-		w.pp.a[i] = v - w.pp.a[i]
-	}
-	for i := range n {
-		ci, cdi := w.c[i*n:(i+1)*n], w.cd[i*n:(i+1)*n]
-		for j := range n {
-			cdi[j] = dot(ci, w.pp.Row(j))
+// predicted: l becomes F'·l, m becomes F'·m·F.
+func (w *smoother) predicted(f Transition) {
+	n := w.n
+	if f.dense == nil {
+		w.a = grown(w.a, n)
+		copy(w.a, w.l)
+		for _, e := range f.extra {
+			w.l[e.Col] += e.Value * w.a[e.Row]
 		}
-		out := w.ps.a[i*n : (i+1)*n]
-		pf := w.pf.Row(i)
-		for j := i; j < n; j++ {
-			out[j] = pf[j] + dot(cdi, w.c[j*n:(j+1)*n])
-		}
-	}
-	w.ps.mirror()
-	w.clip()
-}
-
-// undrop brings a dropped component back: it is the regression of it on the
-// others at the time it left, moved by what the others have learned since.
-func (w *smoother) undrop(st step) {
-	n, q := st.n, st.index
-	w.room(n)
-	restore(st.before, w.xf, w.pf)
-	mean, variance := w.xf[q], w.pf.At(q, q)
-	c := w.c[:0]
-	for j, v := range w.pf.Row(q) {
-		if j != q {
-			c = append(c, v)
-		}
-	}
-	others := w.pp.resize(n)
-	others.copyFrom(w.pf)
-	others = others.without(q)
-	w.factor(others)
-	explained := append(w.delta[:0], c...)
-	w.solve(c, n-1)
-	for k, v := range c {
-		j := k
-		if j >= q {
-			j++
-		}
-		mean += v * (w.xs[k] - w.xf[j])
-	}
-	// Variance: what the others do not explain, and what they pass on.
-	variance += w.ps.Quadratic(c) - dot(c, explained)
-	cross := w.cd[:n-1]
-	for k := range cross {
-		cross[k] = dot(c, w.ps.Row(k))
-	}
-	old := w.ps
-	w.ps = NewSym(n)
-	for i := range n {
-		for j := i; j < n; j++ {
-			a, b := i, j
-			if a > q {
-				a--
+		// First the columns of m·F, then the rows of F'·(m·F).
+		w.b = append(w.b[:0], w.m...)
+		for _, e := range f.extra {
+			for i := range n {
+				w.m[i*n+e.Col] += e.Value * w.b[i*n+e.Row]
 			}
-			if b > q {
-				b--
-			}
-			switch {
-			case i == q && j == q:
-				w.ps.a[i*n+j] = variance
-			case i == q:
-				w.ps.a[i*n+j] = cross[b]
-			case j == q:
-				w.ps.a[i*n+j] = cross[a]
-			default:
-				w.ps.a[i*n+j] = old.At(a, b)
+		}
+		w.b = append(w.b[:0], w.m...)
+		for _, e := range f.extra {
+			axpy(w.row(e.Col), e.Value, w.b[e.Row*n:(e.Row+1)*n])
+		}
+		w.even()
+		return
+	}
+	w.a = grown(w.a, n)
+	clear(w.a)
+	w.b = grown(w.b, n*n)
+	clear(w.b)
+	for k := range n {
+		row := f.dense[k*n : (k+1)*n]
+		axpy(w.a, w.l[k], row)
+		for i := range n { // b = m·F
+			axpy(w.b[i*n:(i+1)*n], w.m[i*n+k], row)
+		}
+	}
+	copy(w.l, w.a)
+	clear(w.m)
+	for k := range n { // F'·b
+		for i, v := range f.dense[k*n : (k+1)*n] {
+			if v != 0 {
+				axpy(w.row(i), v, w.b[k*n:(k+1)*n])
 			}
 		}
 	}
-	w.ps.mirror()
-	w.xs = append(w.xs, 0)
-	copy(w.xs[q+1:], w.xs[q:])
-	w.xs[q] = mean
-	w.clip()
+	w.even()
 }
 
-// clip takes a variance that rounding has made negative for what it is.
-func (w *smoother) clip() {
-	for i := range w.ps.n {
-		if w.ps.At(i, i) < 0 {
-			for j := range w.ps.n {
-				w.ps.Set(i, j, 0)
+// corrected: with C = I - k·h', l becomes C'·l - h·nu/s and m becomes
+// C'·m·C + h·h'/s.
+func (w *smoother) corrected(o *op) {
+	n := w.n
+	by := dot(o.gain, w.l) + o.nu/o.s
+	w.a = grown(w.a, n)
+	for i := range n {
+		w.a[i] = dot(w.row(i), o.gain)
+	}
+	size := dot(w.a, o.gain) + 1/o.s
+	for _, h := range o.h {
+		w.l[h.Col] -= h.Value * by
+		axpy(w.row(h.Col), -h.Value, w.a)
+		for i := range n {
+			w.m[i*n+h.Col] -= h.Value * w.a[i]
+		}
+	}
+	for _, g := range o.h {
+		for _, h := range o.h {
+			w.m[g.Col*n+h.Col] += g.Value * h.Value * size
+		}
+	}
+}
+
+// even takes out what rounding has made of the symmetry.
+func (w *smoother) even() {
+	n := w.n
+	for i := range n {
+		for j := range i {
+			v := (w.m[i*n+j] + w.m[j*n+i]) / 2
+			w.m[i*n+j], w.m[j*n+i] = v, v
+		}
+	}
+}
+
+// remove leaves out component i: it was not there before.
+func (w *smoother) remove(i int) {
+	w.l = append(w.l[:i], w.l[i+1:]...)
+	w.m = Sym{w.n, w.m}.without(i).a
+	w.n--
+}
+
+// insert puts in component i, of which nothing is said after it was dropped.
+func (w *smoother) insert(i int) {
+	old, n := w.m, w.n
+	w.l = append(w.l, 0)
+	copy(w.l[i+1:], w.l[i:])
+	w.l[i] = 0
+	w.n++
+	w.m = make([]float64, w.n*w.n)
+	for r := range n {
+		to := r
+		if r >= i {
+			to++
+		}
+		copy(w.m[to*w.n:], old[r*n:r*n+i])
+		copy(w.m[to*w.n+i+1:(to+1)*w.n], old[r*n+i:(r+1)*n])
+	}
+}
+
+// at is the smoothed state of a mark.
+func (w *smoother) at(o *op) ([]float64, Sym) {
+	n, k := w.n, len(o.rows)
+	w.out = append(w.out[:0], o.mean...)
+	if cap(w.p.a) < k*k {
+		w.p = NewSym(k)
+	}
+	w.p = Sym{k, w.p.a[:k*k]}
+	w.a = grown(w.a, n)
+	for r := range k {
+		pr := o.p[r*n : (r+1)*n]
+		w.out[r] -= dot(pr, w.l)
+		for i := range n {
+			w.a[i] = dot(w.row(i), pr)
+		}
+		for c := 0; c <= r; c++ {
+			w.p.Set(r, c, pr[o.rows[c]]-dot(w.a, o.p[c*n:(c+1)*n]))
+		}
+	}
+	for i := range k {
+		if w.p.At(i, i) < 0 { // rounding: nothing is left to be unsure of
+			for j := range k {
+				w.p.Set(i, j, 0)
 			}
 		}
 	}
-}
-
-// factor fills l with the Cholesky factor of p and u with its transpose, so that
-// both substitutions run along rows.
-func (w *smoother) factor(p Sym) {
-	n := p.n
-	w.l, w.u = w.l[:n*n], w.u[:n*n]
-	p.Cholesky(w.l)
-	for i := range n {
-		for j := range n {
-			w.u[j*n+i] = w.l[i*n+j]
-		}
-	}
-}
-
-// solve replaces b by the y with P·y = b, y zero where P is singular; b lies in
-// the range of P wherever this is called.
-func (w *smoother) solve(b []float64, n int) {
-	for i := range n {
-		d := w.l[i*n+i]
-		if d == 0 {
-			b[i] = 0
-			continue
-		}
-		b[i] = (b[i] - dot(w.l[i*n:i*n+i], b)) / d
-	}
-	for i := n - 1; i >= 0; i-- {
-		d := w.l[i*n+i]
-		if d == 0 {
-			b[i] = 0
-			continue
-		}
-		b[i] = (b[i] - dot(w.u[i*n+i+1:(i+1)*n], b[i+1:])) / d
-	}
+	return w.out, w.p
 }
