@@ -91,7 +91,7 @@ type Estimate struct {
 	Anodes       []Anode
 	Flags        []Flag
 	Readings     []Reading
-	Track        []Point // only where asked for
+	Track        []Point // smoothed: given everything up to At; only where asked for
 	LogLik       float64
 
 	run *run
@@ -108,12 +108,16 @@ func (b *Bath) At(t time.Time, o Options) (*Estimate, error) {
 	r := b.start()
 	r.keep = o.Track
 	r.through(0, t)
-	return r.answer(t), nil
+	e := r.answer(t)
+	if o.Track {
+		e.Track, _ = r.smooth(time.Time{})
+	}
+	return e, nil
 }
 
 func (r *run) answer(t time.Time) *Estimate {
 	l := r.l
-	e := &Estimate{Bath: r.bath, At: t, Recipe: r.recipe, Readings: r.read, Track: r.track, LogLik: r.loglik, run: r}
+	e := &Estimate{Bath: r.bath, At: t, Recipe: r.recipe, Readings: r.read, LogLik: r.loglik, run: r}
 	for i := range e.Readings {
 		e.Readings[i].Fate = r.status[e.Readings[i].Fact.ID].fate
 	}
@@ -140,17 +144,9 @@ func (r *run) answer(t time.Time) *Estimate {
 		}
 		x.Verdict = verdict(x)
 		x.PerDay, x.PerAh = r.drift(i)
-		for k := range e.Readings {
-			rd := &e.Readings[k]
-			if rd.Subject == c.Name {
-				x.Assay = rd
-				if rd.Fate == Held {
-					x.Held = rd
-				}
-			}
-		}
 		e.Constituents = append(e.Constituents, x)
 	}
+	e.link()
 	e.Rates = r.rates()
 	e.Anodes = r.anodes(others)
 	if c, ok := r.pair.sulfate(); ok {
@@ -161,6 +157,36 @@ func (r *run) answer(t time.Time) *Estimate {
 	}
 	e.Flags = r.allFlags(e)
 	return e
+}
+
+// link hands each constituent its newest readings.
+func (e *Estimate) link() {
+	for i := range e.Constituents {
+		x := &e.Constituents[i]
+		x.Assay, x.Held = nil, nil
+		for k := range e.Readings {
+			rd := &e.Readings[k]
+			if rd.Subject == x.Name {
+				x.Assay = rd
+				if rd.Fate == Held {
+					x.Held = rd
+				}
+			}
+		}
+	}
+}
+
+// widen stretches the intervals so that they cover those of another view of the
+// same moment.
+func (e *Estimate) widen(o *Estimate) {
+	e.Low90V, e.High90V = math.Min(e.Low90V, o.Low90V), math.Max(e.High90V, o.High90V)
+	e.UVolume = math.Max(e.UVolume, (e.High90V-e.Low90V)/2/z90)
+	for i := range e.Constituents {
+		x, y := &e.Constituents[i], o.Constituents[i]
+		x.Low90, x.High90 = math.Min(x.Low90, y.Low90), math.Max(x.High90, y.High90)
+		x.U = math.Max(x.U, (x.High90-x.Low90)/2/z90)
+		x.Verdict = verdict(*x)
+	}
 }
 
 // others returns the bath as it would be if each held reading were right.

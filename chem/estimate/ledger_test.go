@@ -10,10 +10,10 @@ import (
 	"github.com/google/uuid"
 	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
+	"gonum.org/v1/gonum/mat"
 	"pgregory.net/rapid"
 
 	"steadybath/chem"
-	"steadybath/chem/filter"
 	"steadybath/chem/journal"
 )
 
@@ -210,15 +210,17 @@ func wellFormed(t failer, r *run) {
 	require.Positive(t, r.s.X[r.l.volume])
 	// Scaled to unit variances, so that the smallest rate counts like the largest
 	// amount.
-	scaled := filter.NewSym(n)
+	scaled := mat.NewSymDense(n, nil)
 	for i := range n {
 		for j := range i + 1 {
 			if d := math.Sqrt(r.s.p(i, i) * r.s.p(j, j)); d > 0 {
-				scaled.Set(i, j, r.s.p(i, j)/d)
+				scaled.SetSym(i, j, r.s.p(i, j)/d)
 			}
 		}
 	}
-	require.True(t, scaled.Cholesky(make([]float64, n*n)), "the covariance is not positive")
+	var eigen mat.EigenSym
+	require.True(t, eigen.Factorize(scaled, false))
+	require.Greater(t, slices.Min(eigen.Values(nil)), -1e-9, "the covariance is not positive")
 }
 
 // reading draws a reading, wild ones among them.

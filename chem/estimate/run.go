@@ -50,8 +50,9 @@ type run struct {
 	holds  map[string]*hold
 	read   []Reading
 	flags  []Flag
-	track  []Point
-	keep   bool // record the track
+	stops  []stop  // where a smoother may begin
+	track  []Point // of a replay that is smoothed
+	keep   bool    // make stops
 	replay bool
 
 	explained explanation // of a replay
@@ -115,7 +116,7 @@ func (r *run) clone() *run {
 	c.taken = slices.Clone(r.taken)
 	c.read = slices.Clip(r.read)
 	c.flags = slices.Clip(r.flags)
-	c.track = slices.Clip(r.track)
+	c.stops = slices.Clip(r.stops)
 	return &c
 }
 
@@ -329,6 +330,7 @@ func (r *run) take(i int) {
 	if f.Time.Before(r.bath.Began) {
 		return
 	}
+	r.stop(i)
 	r.advance(f.Time)
 	r.mark()
 	switch body := f.Body.(type) {
@@ -646,26 +648,6 @@ func (r *run) flag(kind, subject string, t time.Time, why string) {
 	if !r.replay {
 		r.flags = append(r.flags, Flag{Kind: kind, Subject: subject, Time: t, Why: why})
 	}
-}
-
-// mark records where the bath stands, for charts.
-func (r *run) mark() {
-	if !r.keep {
-		return
-	}
-	p := Point{Time: r.now, Value: make([]float64, len(r.l.cons)), U: make([]float64, len(r.l.cons))}
-	for i := range r.l.cons {
-		p.Value[i], p.U[i] = r.concentration(i)
-	}
-	p.Volume, p.UVolume = r.volume(), r.s.sd(r.l.volume)
-	if n := len(r.track); n > 0 && r.track[n-1].same(p) {
-		return
-	}
-	r.track = append(r.track, p)
-}
-
-func (p Point) same(o Point) bool {
-	return p.Time.Equal(o.Time) && p.Volume == o.Volume && p.UVolume == o.UVolume && slices.Equal(p.Value, o.Value) && slices.Equal(p.U, o.U)
 }
 
 // concentration returns a constituent's concentration and its standard

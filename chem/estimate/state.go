@@ -16,6 +16,7 @@ type term struct {
 // keeps the numbers of the step being taken, so that a long log costs no memory.
 type state struct {
 	*filter.State
+	tape *filter.Track // remembers it all where something is to be smoothed; its State is State
 	step step
 	x1   []float64
 	row  []float64
@@ -36,8 +37,51 @@ func (s *state) sd(i int) float64 { return math.Sqrt(math.Max(0, s.p(i, i))) }
 // belief is the size of a rate for noise that is relative to it.
 func (s *state) belief(i int) float64 { return math.Sqrt(s.x(i)*s.x(i) + math.Max(0, s.p(i, i))) }
 
+// record makes the state remember what happens to it from here on.
+func (s *state) record() {
+	s.tape = filter.NewTrack(s.X, s.P)
+	s.State = &s.tape.State
+}
+
+// Grow, Drop and the two below are the filter's, remembered where that is wanted.
+func (s *state) Grow(mean, variance float64) int {
+	if s.tape != nil {
+		return s.tape.Grow(mean, variance)
+	}
+	return s.State.Grow(mean, variance)
+}
+
+func (s *state) Drop(i int) {
+	if s.tape != nil {
+		s.tape.Drop(i)
+		return
+	}
+	s.State.Drop(i)
+}
+
+func (s *state) predictTo(x []float64, f filter.Transition) {
+	if s.tape != nil {
+		s.tape.PredictTo(x, f, filter.Sym{})
+		return
+	}
+	s.PredictTo(x, f, filter.Sym{})
+}
+
+func (s *state) correct(nu, r float64) (loglik float64) {
+	if s.tape != nil {
+		_, loglik = s.tape.UpdateScalar(nu, s.row, r)
+		return loglik
+	}
+	_, loglik = s.UpdateScalar(nu, s.row, r)
+	return loglik
+}
+
 // set forgets what place i had to do with the others and begins it anew.
 func (s *state) set(i int, mean, variance float64) {
+	if s.tape != nil {
+		s.x1 = append(s.x1[:0], s.X...)
+		s.predictTo(s.x1, filter.NearIdentity(len(s.X), filter.Entry{Row: i, Col: i, Value: -1}))
+	}
 	s.X[i] = mean
 	for j := range s.X {
 		s.P.Set(i, j, 0)
@@ -51,8 +95,7 @@ func (s *state) update(nu float64, h []term, r float64) (loglik float64) {
 	for _, t := range h {
 		s.row[t.at] += t.by
 	}
-	_, loglik = s.UpdateScalar(nu, s.row, r)
-	return loglik
+	return s.correct(nu, r)
 }
 
 // variance is that of what the terms add up to.
@@ -129,7 +172,7 @@ func (s *state) apply(t *step) {
 	for i, d := range t.dx {
 		s.x1[i] += d
 	}
-	s.PredictTo(s.x1, filter.NearIdentity(len(s.x1), t.jac...), filter.Sym{})
+	s.predictTo(s.x1, filter.NearIdentity(len(s.x1), t.jac...))
 	for _, terms := range t.noise[:t.count] {
 		for i, a := range terms {
 			s.P.Add(a.at, a.at, a.by*a.by)

@@ -1,9 +1,6 @@
 package filter
 
-import (
-	"fmt"
-	"math"
-)
+import "fmt"
 
 // Sym is a symmetric matrix, n by n, both halves stored. Copies share their
 // numbers; [Sym.Clone] makes a separate one. The zero value has no rows.
