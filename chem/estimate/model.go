@@ -143,6 +143,7 @@ func (r *run) restStep(dt float64) {
 	s, l, w := r.s, r.l, &r.noise
 	t := s.newStep()
 	root := math.Sqrt(dt)
+	t.as(causeAir)
 	if a := r.areaHung(); a > 0 && l.metal >= 0 && r.soluble() {
 		some, gone := r.anodesLeft(s.x(l.k) * a * dt)
 		a *= some
@@ -161,11 +162,13 @@ func (r *run) restStep(dt float64) {
 		}
 		r.lose(t, mol, []term{{l.k, a * dt}}, []term{{of, shake}}, 0)
 	}
+	t.as(causeShares)
 	for _, h := range r.hung {
 		if h.at >= 0 {
 			t.shake(h.off, w.walkShare*root)
 		}
 	}
+	t.as(causeEvaporation)
 	whole := r.bath.Volume
 	left, wet, kept := dries(r.volume()-leastWet*whole, s.x(l.still)*dt, dryOver*whole)
 	left += leastWet * whole
@@ -176,6 +179,7 @@ func (r *run) restStep(dt float64) {
 	t.shake(l.volume, w.dayEvaporate*s.belief(l.still)*root*wet)
 	for i := range l.cons {
 		if l.loss[i] >= 0 {
+			t.as(causeStanding)
 			lambda := math.Max(0, s.x(l.loss[i]))
 			kept := math.Exp(-lambda * dt)
 			t.move(i, s.x(i)*(kept-1))
@@ -184,21 +188,31 @@ func (r *run) restStep(dt float64) {
 				t.slope(i, l.loss[i], -dt*kept*s.x(i))
 			}
 			t.shake(i, w.dayLoss*s.belief(l.loss[i])*root*s.x(i)*kept)
+			t.as(causeUse)
 			t.shake(l.use[i], w.walkUse*s.belief(l.use[i])*root)
+			t.as(causeStanding)
 			t.shake(l.loss[i], w.walkLoss*s.belief(l.loss[i])*root)
 		}
+		t.as(causeRest)
 		t.shake(i, w.amount*s.x(i)*root)
 	}
 	if r.soluble() {
+		t.as(causeAnodes)
 		t.shake(l.anode, w.walkAnode*root)
 	}
-	for _, walk := range [...]term{{l.k, w.walkDissolve}, {l.drag, w.walkDrag}, {l.dragA, w.walkDrag}, {l.in, w.walkDrag},
-		{l.still, w.walkEvaporate}, {l.running, w.walkEvaporate}, {l.gamma, w.walkCl}} {
+	for _, walk := range [...]struct {
+		term
+		why cause
+	}{{term{l.k, w.walkDissolve}, causeAir}, {term{l.drag, w.walkDrag}, causeDragOut}, {term{l.dragA, w.walkDrag}, causeDragOut},
+		{term{l.in, w.walkDrag}, causeDragIn}, {term{l.still, w.walkEvaporate}, causeEvaporation},
+		{term{l.running, w.walkEvaporate}, causeEvaporation}, {term{l.gamma, w.walkCl}, causeChloride}} {
+		t.as(walk.why)
 		t.shake(walk.at, walk.by*s.belief(walk.at)*root)
 	}
 	r.apply(t)
 	if want := r.dried / 2; r.dried > doubtful*whole && s.sd(l.volume) < want {
 		t := s.newStep()
+		t.as(causeEvaporation)
 		t.shake(l.volume, math.Sqrt(want*want-s.p(l.volume, l.volume)))
 		r.apply(t)
 	}
@@ -256,7 +270,10 @@ func (r *run) chargeStep(q, hours, area, uq, spread float64) {
 	v := r.volume()
 	gq := s.x(l.meter) * q
 	out := math.Min(s.x(l.drag)*gq+s.x(l.dragA)*area, v/2) // L of bath carried out; more only where a charge is absurd
-	meter, drag, dragA := t.source(), t.source(), t.source()
+	t.as(causeMeter)
+	meter := t.source()
+	t.as(causeDragOut)
+	drag, dragA := t.source(), t.source()
 	uDrag, uDragA := w.runDrag*s.belief(l.drag)*spread, w.runDrag*s.belief(l.dragA)*spread
 	each := func(i int, perCharge float64) { // what one true Ah does to place i
 		t.stir(meter, i, perCharge*gq*uq*spread)
@@ -264,6 +281,7 @@ func (r *run) chargeStep(q, hours, area, uq, spread float64) {
 	}
 	for i := range l.cons {
 		c := s.x(i) / v
+		t.as(causeDragOut)
 		t.move(i, -c*out)
 		t.slope(i, i, -out/v)
 		t.slope(i, l.volume, c*out/v)
@@ -275,6 +293,7 @@ func (r *run) chargeStep(q, hours, area, uq, spread float64) {
 		if l.use[i] >= 0 {
 			beta := s.x(l.use[i])
 			f, df := fade(c, fadeBelow*l.cons[i].Target)
+			t.as(causeUse)
 			t.move(i, -beta*gq*f)
 			use := math.Min(beta*gq*df/v, 1)
 			t.slope(i, i, -use)
@@ -286,6 +305,7 @@ func (r *run) chargeStep(q, hours, area, uq, spread float64) {
 		if i == l.chloride && l.cons[i].Target > 0 {
 			perC := r.chlorideUnit() / l.cons[i].Target // lost per Ah and γ, at concentration 1
 			gamma := s.x(l.gamma)
+			t.as(causeChloride)
 			t.move(i, -gamma*perC*c*gq)
 			use := math.Min(gamma*perC*gq/v, 1)
 			t.slope(i, i, -use)
@@ -297,7 +317,12 @@ func (r *run) chargeStep(q, hours, area, uq, spread float64) {
 		each(i, perCharge)
 	}
 	r.electrodes(t, each, meter, gq, q, uq, spread)
-	t.move(l.volume, s.x(l.in)*gq-out-s.x(l.running)*hours)
+	t.as(causeDragOut)
+	t.move(l.volume, -out)
+	t.as(causeDragIn)
+	t.move(l.volume, s.x(l.in)*gq)
+	t.as(causeEvaporation)
+	t.move(l.volume, -s.x(l.running)*hours)
 	t.slope(l.volume, l.in, gq)
 	t.slope(l.volume, l.drag, -gq)
 	t.slope(l.volume, l.dragA, -area)
@@ -305,6 +330,7 @@ func (r *run) chargeStep(q, hours, area, uq, spread float64) {
 	each(l.volume, s.x(l.in)-s.x(l.drag))
 	t.stir(drag, l.volume, -gq*uDrag)
 	t.stir(dragA, l.volume, -area*uDragA)
+	t.as(causeEvaporation)
 	t.shake(l.volume, hours*w.dayEvaporate*s.belief(l.running)*spread)
 	r.apply(t)
 }
@@ -317,7 +343,10 @@ func (r *run) electrodes(t *step, each func(int, float64), meter int, gq, q, uq,
 		return
 	}
 	z := float64(r.recipe.Charge)
-	anode, cathode := t.source(), t.source()
+	t.as(causeAnodes)
+	anode := t.source()
+	t.as(causeParts)
+	cathode := t.source()
 	some, gone := r.anodesLeft(s.x(l.anode) * gq / (z * chem.FaradayAh))
 	etaA, etaC := s.x(l.anode)*some, s.x(l.cathode)
 	uAnode, uCathode := math.Hypot(w.runAnode*some*spread, etaA*gone), w.runCathode*spread
@@ -325,7 +354,10 @@ func (r *run) electrodes(t *step, each func(int, float64), meter int, gq, q, uq,
 		uAnode = 0
 	}
 	gain := func(i int, perCharge float64) { // what one true Ah does at an efficiency of 1
-		t.move(i, (etaA-etaC)*perCharge*gq)
+		t.as(causeAnodes)
+		t.move(i, etaA*perCharge*gq)
+		t.as(causeParts)
+		t.move(i, -etaC*perCharge*gq)
 		t.slope(i, l.anode, some*perCharge*gq)
 		t.slope(i, l.cathode, -perCharge*gq)
 		t.stir(anode, i, gq*perCharge*uAnode)
@@ -396,6 +428,7 @@ func (r *run) lose(t *step, mol float64, by, noise []term, uShare float64) {
 	m := float64(len(r.hung))
 	first := t.count
 	if uShare > 0 && m > 1 {
+		t.as(causeShares)
 		for range r.hung {
 			t.source()
 		}

@@ -84,7 +84,7 @@ func TestJacobiansAreDerivatives(t *testing.T) {
 		r := someRun(t, rand.New(rand.NewPCG(seed, 1)))
 		sameJacobian(t, "rest", r, func(r *run) { r.restStep(3) })
 		sameJacobian(t, "charge", r, func(r *run) { r.chargeStep(20, 4, 6, 0.004, 1) })
-		sameJacobian(t, "remove", r, func(r *run) { r.remove(2, 0.05) })
+		sameJacobian(t, "remove", r, func(r *run) { r.remove(causeBail, 2, 0.05) })
 		dry := r.clone()
 		dry.s.X[r.l.volume] = 16
 		sameJacobian(t, "rest in a tank that dries out", dry, func(r *run) { r.restStep(0.5) })

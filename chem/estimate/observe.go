@@ -212,10 +212,24 @@ func (r *run) off(o observation) float64 {
 	return d / math.Sqrt(r.variance(o))
 }
 
+// learn corrects the state with one number, off by nu, that was read of a subject.
+func (r *run) learn(subject string, nu float64, h []term, noise float64) (loglik float64) {
+	a := r.s.acct
+	r.s.why = causeReading(subject)
+	if a != nil {
+		a.open(r)
+	}
+	loglik = r.s.update(nu, h, noise)
+	r.clamp()
+	if a != nil {
+		a.close(r, r.s.why)
+	}
+	return loglik
+}
+
 // correct lets the state learn from o.
 func (r *run) correct(o observation) {
-	r.loglik += r.s.update(o.value-o.expected, o.h, o.r)
-	r.clamp()
+	r.loglik += r.learn(o.subj.name, o.value-o.expected, o.h, o.r)
 	switch {
 	case o.subj.con >= 0:
 		r.seen[o.subj.con], r.treated[o.subj.con] = true, ""
@@ -257,7 +271,7 @@ func (r *run) reading(i int) {
 		r.read = append(r.read, rd)
 	}
 	if o.sample > 0 {
-		r.remove(o.sample, 0.2*o.sample)
+		r.remove(causeSample, o.sample, 0.2*o.sample)
 	}
 }
 
@@ -450,7 +464,7 @@ func (r *run) explain(h *hold, e explanation) *run {
 	}
 	alt.correct(o)
 	if o.sample > 0 {
-		alt.remove(o.sample, 0.2*o.sample)
+		alt.remove(causeSample, o.sample, 0.2*o.sample)
 	}
 	return alt
 }
@@ -469,6 +483,7 @@ func (r *run) open(f chem.Fact, o observation, e explanation) (observation, bool
 func (r *run) loosen(o observation, e explanation) {
 	size := 2 * math.Abs(o.value-o.expected)
 	t := r.s.newStep()
+	t.as(causeChange)
 	of := t.source()
 	switch e {
 	case bathLost:

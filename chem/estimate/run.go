@@ -130,8 +130,15 @@ func (r *run) bare() *run {
 
 // apply carries the bath through a step. No amount becomes negative.
 func (r *run) apply(t *step) {
+	a := r.s.acct
+	if a != nil {
+		a.open(r)
+	}
 	r.s.apply(t)
 	r.clamp()
+	if a != nil {
+		a.post(r, t)
+	}
 }
 
 func (r *run) clamp() {
@@ -151,12 +158,19 @@ func (r *run) volume() float64 { return r.s.x(r.l.volume) }
 
 // start begins a run at the bath's beginning: nothing is known of what is in
 // it but what baths of the kind hold.
-func (b *Bath) start() *run {
+func (b *Bath) start() *run { return b.startWith(nil) }
+
+// startWith begins a run and lets look have it before anything is known.
+func (b *Bath) startWith(look func(*run)) *run {
 	r := &run{bath: b, recipe: b.recipes[0].recipe, now: b.Began, noise: b.noise, meters: map[string]meterMark{},
 		status: map[uuid.UUID]verdictOf{}, holds: map[string]*hold{}}
 	r.l = newLayout(r.recipe)
 	r.seen, r.treated = make([]bool, len(r.l.cons)), make([]string, len(r.l.cons))
 	r.s = newState(r.l.fixed)
+	if look != nil {
+		look(r)
+	}
+	r.s.why = causeStart
 	for _, p := range priors(r.recipe, r.l, b.Volume) {
 		r.s.set(p.at, p.value, p.u*p.u)
 	}
@@ -240,6 +254,7 @@ func (r *run) fill(f chem.Fill, t time.Time) {
 	for name, m := range f.Composition {
 		stated[strings.ToLower(name)] = m
 	}
+	r.s.why = causeFill
 	n := len(r.l.cons)
 	c, uc := make([]float64, n), make([]float64, n)
 	for i, con := range r.l.cons {
@@ -346,7 +361,7 @@ func (r *run) take(i int) {
 		r.add(f, body)
 	case chem.Bail:
 		v := body.Volume.Value("L")
-		r.remove(v, body.Volume.Uncertainty("L", bailU*v))
+		r.remove(causeBail, v, body.Volume.Uncertainty("L", bailU*v))
 		r.pair.open = false
 	case chem.Treat:
 		r.treat(f, body)
@@ -371,6 +386,7 @@ func (r *run) set(t time.Time) {
 	r.recipe, r.l = now, r.l.with(now.Constituents)
 	for i, p := range priors(now, r.l, r.bath.Volume) {
 		if p != before[i] {
+			r.s.why = causeStart
 			r.s.set(p.at, p.value, p.u*p.u)
 		}
 	}
@@ -427,8 +443,7 @@ func (r *run) gain(f chem.Fact, p chem.Plate, q, uq float64) {
 			figure(gain), figure(q), figure(perAh*eta*g)))
 		return
 	}
-	r.s.update(nu, h, noise)
-	r.clamp()
+	r.learn("weighed parts", nu, h, noise)
 }
 
 // meter counts the difference to the reading before it, less what plating runs
@@ -466,6 +481,7 @@ func (r *run) add(f chem.Fact, a chem.Add) {
 		u = x * a.Amount.U.Float() / n
 	}
 	t := r.s.newStep()
+	t.as(causeAdd(m.Name))
 	of := t.source()
 	t.move(r.l.volume, m.Litres*x)
 	r.dried = math.Max(0, r.dried-m.Litres*x)
@@ -480,8 +496,9 @@ func (r *run) add(f chem.Fact, a chem.Add) {
 }
 
 // remove takes bath out: a sample or a bail-out of v litres, u its uncertainty.
-func (r *run) remove(v, u float64) {
+func (r *run) remove(why cause, v, u float64) {
 	t := r.s.newStep()
+	t.as(why)
 	of := t.source()
 	volume := r.volume()
 	v = math.Min(v, 0.95*volume)
@@ -515,6 +532,7 @@ func (r *run) treat(f chem.Fact, b chem.Treat) {
 		}
 		// Between nothing and all of it, each as likely: mean a half, variance a
 		// twelfth of the square.
+		r.s.why = causeTreat(string(b.With))
 		all := math.Max(r.s.x(i)+r.s.sd(i), c.Target*r.volume()/2)
 		r.s.set(i, all/2, all*all/12)
 		r.seen[i], r.treated[i] = false, string(b.With)
@@ -532,6 +550,7 @@ func (r *run) hang(t time.Time, b chem.Hang) {
 		if at := r.hung[old].at; at >= 0 && b.Mass.Given() { // a basket was topped up
 			r.release(subjectOf(r.hung[old].id), "it was hung again")
 			u := b.Mass.Uncertainty("kg", anodeU)
+			r.s.why = causeReading(subjectOf(b.Anode))
 			r.s.set(at, b.Mass.Value("kg"), u*u)
 			r.hung[old].mass, r.hung[old].hung = b.Mass.Value("kg"), t
 			if h.area > 0 {
@@ -552,7 +571,9 @@ func (r *run) weighed(i int, m chem.Measured) {
 	h := &r.hung[i]
 	h.mass = m.Value("kg")
 	u := m.Uncertainty("kg", anodeU)
+	r.s.why = causeReading(subjectOf(h.id))
 	h.at = r.s.Grow(h.mass, u*u)
+	r.s.why = causeShares
 	h.off = r.s.Grow(0, shareU*shareU)
 }
 
@@ -620,6 +641,7 @@ func (r *run) lotBias(titrant, name string, u float64) int {
 		if days := r.now.Sub(r.lots[i].used).Hours() / 24; name == "" && days > 0 {
 			kept := math.Exp(-days / namelessDays)
 			t := r.s.newStep()
+			t.as(causeLots)
 			t.move(at, (kept-1)*r.s.x(at))
 			t.slope(at, at, kept-1)
 			t.shake(at, u*math.Sqrt(1-kept*kept))
@@ -639,6 +661,7 @@ func (r *run) lotBias(titrant, name string, u float64) int {
 		r.lots = slices.Delete(r.lots, oldest, oldest+1)
 		r.drop(place)
 	}
+	r.s.why = causeLots
 	at := r.s.Grow(0, u*u)
 	r.lots = append(r.lots, lot{key: key, at: at, used: r.now})
 	return at

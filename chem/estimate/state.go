@@ -17,6 +17,8 @@ type term struct {
 type state struct {
 	*filter.State
 	tape *filter.Track // remembers it all where something is to be smoothed; its State is State
+	acct *posting      // posts changes and uncertainty by cause where that is asked for
+	why  cause         // of what happens next
 	step step
 	x1   []float64
 	row  []float64
@@ -45,6 +47,9 @@ func (s *state) record() {
 
 // Grow, Drop and the two below are the filter's, remembered where that is wanted.
 func (s *state) Grow(mean, variance float64) int {
+	if s.acct != nil {
+		s.acct.parts.Grow(variance, s.acct.part(s.why))
+	}
 	if s.tape != nil {
 		return s.tape.Grow(mean, variance)
 	}
@@ -52,6 +57,9 @@ func (s *state) Grow(mean, variance float64) int {
 }
 
 func (s *state) Drop(i int) {
+	if s.acct != nil {
+		s.acct.parts.Drop(i)
+	}
 	if s.tape != nil {
 		s.tape.Drop(i)
 		return
@@ -60,6 +68,9 @@ func (s *state) Drop(i int) {
 }
 
 func (s *state) predictTo(x []float64, f filter.Transition) {
+	if s.acct != nil {
+		s.acct.parts.Predict(f)
+	}
 	if s.tape != nil {
 		s.tape.PredictTo(x, f, filter.Sym{})
 		return
@@ -70,15 +81,18 @@ func (s *state) predictTo(x []float64, f filter.Transition) {
 func (s *state) correct(nu, r float64) (loglik float64) {
 	if s.tape != nil {
 		_, loglik = s.tape.UpdateScalar(nu, s.row, r)
-		return loglik
+	} else {
+		_, loglik = s.UpdateScalar(nu, s.row, r)
 	}
-	_, loglik = s.UpdateScalar(nu, s.row, r)
+	if s.acct != nil && !math.IsInf(loglik, 0) {
+		s.acct.parts.Correct(s.row, s.Gain(), r, s.acct.part(s.why))
+	}
 	return loglik
 }
 
 // set forgets what place i had to do with the others and begins it anew.
 func (s *state) set(i int, mean, variance float64) {
-	if s.tape != nil {
+	if s.tape != nil || s.acct != nil {
 		s.x1 = append(s.x1[:0], s.X...)
 		s.predictTo(s.x1, filter.NearIdentity(len(s.X), filter.Entry{Row: i, Col: i, Value: -1}))
 	}
@@ -87,6 +101,9 @@ func (s *state) set(i int, mean, variance float64) {
 		s.P.Set(i, j, 0)
 	}
 	s.P.Set(i, i, variance)
+	if s.acct != nil {
+		s.acct.parts.Add(s.acct.part(s.why), i, i, variance)
+	}
 }
 
 // update corrects with one observation off by nu from what was expected.
@@ -116,18 +133,33 @@ type step struct {
 	jac   []filter.Entry
 	noise []source
 	count int // of noise in use
+
+	state *state
+	moved []moved // only where changes are posted by cause
 }
 
 // source is one source of noise: how far one standard deviation of it moves
 // each place.
-type source []term
+type source struct {
+	terms []term
+	why   cause
+}
+
+// moved is one change of the mean and why it came.
+type moved struct {
+	term
+	why cause
+}
 
 // newStep begins a step; the one before it is over.
 func (s *state) newStep() *step {
 	t := &s.step
-	t.dx, t.jac, t.count = zeros(t.dx, len(s.X)), t.jac[:0], 0
+	t.dx, t.jac, t.count, t.moved, t.state = zeros(t.dx, len(s.X)), t.jac[:0], 0, t.moved[:0], s
 	return t
 }
+
+// as says why what is moved and shaken from here on changes.
+func (t *step) as(c cause) { t.state.why = c }
 
 func zeros(a []float64, n int) []float64 {
 	if cap(a) < n {
@@ -138,7 +170,12 @@ func zeros(a []float64, n int) []float64 {
 	return a
 }
 
-func (t *step) move(i int, by float64) { t.dx[i] += by }
+func (t *step) move(i int, by float64) {
+	t.dx[i] += by
+	if t.state.acct != nil {
+		t.moved = append(t.moved, moved{term{i, by}, t.state.why})
+	}
+}
 
 func (t *step) slope(row, col int, d float64) {
 	if d != 0 {
@@ -149,9 +186,9 @@ func (t *step) slope(row, col int, d float64) {
 // source opens a source of noise and returns its number.
 func (t *step) source() int {
 	if t.count == len(t.noise) {
-		t.noise = append(t.noise, nil)
+		t.noise = append(t.noise, source{})
 	}
-	t.noise[t.count] = t.noise[t.count][:0]
+	t.noise[t.count].terms, t.noise[t.count].why = t.noise[t.count].terms[:0], t.state.why
 	t.count++
 	return t.count - 1
 }
@@ -159,7 +196,7 @@ func (t *step) source() int {
 // stir lets one standard deviation of a source move a place.
 func (t *step) stir(source, at int, by float64) {
 	if by != 0 {
-		t.noise[source] = append(t.noise[source], term{at, by})
+		t.noise[source].terms = append(t.noise[source].terms, term{at, by})
 	}
 }
 
@@ -173,16 +210,24 @@ func (s *state) apply(t *step) {
 		s.x1[i] += d
 	}
 	s.predictTo(s.x1, filter.NearIdentity(len(s.x1), t.jac...))
-	for _, terms := range t.noise[:t.count] {
-		for i, a := range terms {
-			s.P.Add(a.at, a.at, a.by*a.by)
-			for _, b := range terms[:i] {
+	for _, n := range t.noise[:t.count] {
+		for i, a := range n.terms {
+			s.spread(n.why, a.at, a.at, a.by*a.by)
+			for _, b := range n.terms[:i] {
 				if a.at == b.at {
-					s.P.Add(a.at, a.at, 2*a.by*b.by)
+					s.spread(n.why, a.at, b.at, 2*a.by*b.by)
 					continue
 				}
-				s.P.Add(a.at, b.at, a.by*b.by)
+				s.spread(n.why, a.at, b.at, a.by*b.by)
 			}
 		}
+	}
+}
+
+// spread adds to the covariance.
+func (s *state) spread(why cause, i, j int, by float64) {
+	s.P.Add(i, j, by)
+	if s.acct != nil {
+		s.acct.parts.Add(s.acct.part(why), i, j, by)
 	}
 }

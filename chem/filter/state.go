@@ -162,6 +162,10 @@ func (s *State) UpdateScalar(nu float64, h []float64, r float64) (variance, logl
 	return variance, -0.5 * (math.Log(2*math.Pi) + math.Log(variance) + nu*nu/variance)
 }
 
+// Gain returns the gain of the last correction, n numbers, good until the next
+// call.
+func (s *State) Gain() []float64 { return s.k[:len(s.X)] }
+
 // Grow adds a component that is independent of the others and returns its index,
 // which is the last. It panics if the variance is negative or not a number.
 func (s *State) Grow(mean, variance float64) int {
