@@ -167,7 +167,7 @@ func (b *Bath) Why(name string, t time.Time) (*Why, error) {
 	since := -1
 	if len(used) >= 2 {
 		since = slices.IndexFunc(b.Facts, func(f chem.Fact) bool { return f.ID == used[len(used)-2].Fact.ID })
-		w.From, w.FromWords = b.Facts[since].Time, "the reading before the newest one"
+		w.From, w.FromWords = b.Facts[since].Time, "the reading before the last"
 	}
 	k := 0
 	for k+1 < len(whole.stops) && (since < 0 || whole.stops[k+1].index <= since) && len(b.Facts)-whole.stops[k].index > mostPosted {

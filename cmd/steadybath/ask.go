@@ -47,17 +47,30 @@ func (s *session) asked(c *cli.Context, o estimate.Options) (*bathFile, *estimat
 
 func stateCommand(s *session) *cli.Command {
 	return &cli.Command{
-		Name: "state", Usage: "what is in the bath now, and how sure that is", UsageText: "steadybath state [--at WHEN]",
-		Description: describe("The estimate from everything written down, with 90 % intervals, windows, the last\nreadings, balances, and what to distrust.",
-			"steadybath state", `steadybath state --at "last mon" --json`),
-		Flags: questionFlags(),
+		Name: "state", Usage: "what is in the bath now, and how sure that is", UsageText: "steadybath state [--at WHEN] [--why CONSTITUENT | --smoothed]",
+		Description: describe("The estimate from everything written down, with 90 % intervals, windows, the last\nreadings, balances, and what to distrust. --why says what moved a value since the\nreading before the newest one, what makes it unsure and what would narrow it.\n--smoothed looks back at a past moment with all that was read since.",
+			"steadybath state", "steadybath state --why copper", `steadybath state --smoothed --at "last mon" --json`),
+		Flags: append(questionFlags(),
+			&cli.StringFlag{Name: "why", Usage: "explain the value of a `CONSTITUENT`"},
+			&cli.BoolFlag{Name: "smoothed", Usage: "with all that was read after --at, too"}),
 		Action: func(c *cli.Context) error {
 			if err := noWords("state", c.Args().Slice()); err != nil {
 				return err
 			}
+			if c.IsSet("why") && c.Bool("smoothed") {
+				return wrongWords("leave one of them out", "--why explains the estimate from what had happened, and --smoothed looks at what came later")
+			}
 			b, e, sys, err := s.asked(c, estimate.Options{})
 			if err != nil {
 				return err
+			}
+			if c.IsSet("why") {
+				return runWhy(s, c, b, e, sys)
+			}
+			if c.Bool("smoothed") {
+				if e, err = s.smoothed(b, e.At); err != nil {
+					return err
+				}
 			}
 			if c.Bool("json") {
 				return reports.StateJSON(s.stdout, e, b.head)
@@ -65,6 +78,38 @@ func stateCommand(s *session) *cli.Command {
 			return reports.State(s.stdout, e, b.zone, sys, b.head)
 		},
 	}
+}
+
+// smoothed is the bath at a moment given everything up to now. A date alone that
+// is today ends later than now, and means now.
+func (s *session) smoothed(b *bathFile, at time.Time) (*estimate.Estimate, error) {
+	now, err := s.now()
+	if err != nil {
+		return nil, err
+	}
+	if today := now.In(b.zone).Format(time.DateOnly); at.After(now) && at.In(b.zone).Format(time.DateOnly) == today {
+		at = now
+	}
+	e, err := b.Smoothed(at, now)
+	if err != nil {
+		return nil, refused("a moment between the bath's beginning and now would fit", "%v", err)
+	}
+	return e, nil
+}
+
+func runWhy(s *session, c *cli.Context, b *bathFile, e *estimate.Estimate, sys reports.Units) error {
+	name, err := pick("constituent", c.String("why"), constituentNames(e.Recipe))
+	if err != nil {
+		return err
+	}
+	why, err := b.Why(name, e.At)
+	if err != nil {
+		return err
+	}
+	if c.Bool("json") {
+		return reports.WhyJSON(s.stdout, e, why, b.head)
+	}
+	return reports.Why(s.stdout, e, why, b.zone, sys, b.head)
 }
 
 func doseCommand(s *session) *cli.Command {
