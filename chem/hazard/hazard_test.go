@@ -133,7 +133,7 @@ func TestStatementsAreThoseInPrint(t *testing.T) {
 		{"boric acid", "ECHA registry", "H360FD"},
 		{"hydrogen peroxide", "safety data sheet, 30 to 32 %", "H302 H318 H332"},
 		{"sodium hydroxide", "safety data sheets of 2013 and 2015", "H290 H314"},
-		{"silver nitrate", "safety data sheets of 2020", "H272 H302 H314 H400"},
+		{"silver nitrate", "safety data sheets of 2020", "H272 H302 H314 H372 H400"},
 		{"gold replenisher", "safety data sheets of potassium gold cyanide", "H290 H300 H310 H315 H318 H330 H410"},
 	} {
 		s, ok := hazard.Find(c.name)

@@ -191,6 +191,7 @@ func table() []Substance {
 				{Code: "H272", Source: sdsAgNO3},
 				{Code: "H302", Source: sdsAgNO3},
 				{Code: "H314", Source: sdsAgNO3},
+				{Code: "H372", Source: sdsAgNO3},
 				{Code: "H400", Source: sdsAgNO3b},
 				{Code: "H410", Source: annexVI},
 			},

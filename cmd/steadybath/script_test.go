@@ -61,6 +61,7 @@ func TestMain(m *testing.M) {
 //	sql STATEMENT                     what only the server's superuser can do to the script's database
 //	readme HEADING N FILE             writes the Nth block of code under a heading of the README into a file
 //	private                           goes over to a private cluster of the script's own
+//	foreign                           starts a server with a password, reached over TCP at PORT
 func TestScripts(t *testing.T) {
 	scripts, err := filepath.Glob(filepath.Join(scriptsDir, "*"))
 	require.NoError(t, err)
@@ -81,7 +82,7 @@ func TestScripts(t *testing.T) {
 		ContinueOnError:     *goOn,
 		Cmds: map[string]func(*testscript.TestScript, bool, []string){
 			"exits": cmdExits, "enters": bed.cmdEnters, "refused": bed.cmdRefused, "json": cmdJSON, "jsonenv": cmdJSONEnv,
-			"database": bed.cmdDatabase, "private": cmdPrivate, "sql": bed.cmdSQL, "readme": cmdReadme,
+			"database": bed.cmdDatabase, "private": cmdPrivate, "foreign": cmdForeign, "sql": bed.cmdSQL, "readme": cmdReadme,
 		},
 	})
 }
