@@ -118,8 +118,8 @@ func (w *work) spreadAfter(g *program, i int, amounts []float64, bail float64) f
 func (w *work) line(g *program, j int, amounts []float64, bail, sofar float64) Addition {
 	m := g.materials[j]
 	a := Addition{Material: m, Cautions: append([]string(nil), m.Cautions...)}
-	if s, known := hazard.Find(m.Name); known && len(m.Cautions) == 0 && s.Brief.Text != "" {
-		a.Cautions = []string{s.Brief.Text} // a recipe of one's own may say nothing
+	if s, known := hazard.Find(m.Name); known && len(m.Cautions) == 0 && m.Acid == 0 && s.Brief.Text != "" {
+		a.Cautions = []string{s.Brief.Text} // a recipe of one's own may say nothing; pour has words for acid
 	}
 	a.Amount, a.Unit = shown(amounts[j], m.Unit)
 	var whys []string

@@ -53,8 +53,12 @@ func Substances() []Substance {
 			all[i].Statements[k].Text, all[i].Statements[k].TextSource = words.Text, words.Source
 		}
 	}
-	slices.SortFunc(all, func(a, b Substance) int { return strings.Compare(a.Name, b.Name) })
+	slices.SortFunc(all, byName)
 	return all
+}
+
+func byName(a, b Substance) int {
+	return strings.Compare(strings.ToLower(a.Name), strings.ToLower(b.Name))
 }
 
 // Names lists the names of what is known.
@@ -140,7 +144,7 @@ func Of(r *chem.Recipe) (found []Substance, products []string) {
 		take("hydrogen peroxide")
 		take("activated carbon")
 	}
-	slices.SortFunc(found, func(a, b Substance) int { return strings.Compare(a.Name, b.Name) })
+	slices.SortFunc(found, byName)
 	slices.Sort(products)
 	return found, slices.Compact(products)
 }

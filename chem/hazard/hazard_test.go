@@ -168,7 +168,7 @@ func TestOfARecipeBringsWhatItHandles(t *testing.T) {
 		for _, not := range strings.Split(c.without, ", ") {
 			assert.NotContains(t, names(found), not, c.recipe)
 		}
-		assert.IsIncreasing(t, names(found), c.recipe)
+		assert.IsIncreasing(t, strings.Split(strings.ToLower(strings.Join(names(found), "\n")), "\n"), c.recipe)
 		for _, p := range products {
 			assert.Regexp(t, "^(brightener|carrier|leveller|wetter)$", p, "%s: only what a supplier keeps to himself is unknown", c.recipe)
 		}
@@ -224,4 +224,29 @@ func TestBriefIsOneLine(t *testing.T) {
 		assert.LessOrEqual(t, len("care: "+s.Brief.Text), 80, s.Name)
 		assert.NotContains(t, s.Brief.Text, "\n")
 	}
+}
+
+// Words that are said by a plan and listed by General exist once.
+func TestTheWordsOfPlansAreListed(t *testing.T) {
+	said := fmt.Sprint(hazard.General(hazard.Substances()))
+	for _, words := range []string{hazard.AcidIntoBath, hazard.EyesAndSkin, hazard.Waste, hazard.CyanideAtAll, hazard.CyanideFigure, hazard.CyanideAcid, hazard.Usual} {
+		assert.Contains(t, said, words)
+	}
+	s, _ := hazard.Find("boric acid")
+	assert.Contains(t, fmt.Sprint(s.Do), hazard.Boric)
+}
+
+// What a recipe of one's own may bring: an acid by another name, a substance as
+// a constituent only, a cyanide that nobody named.
+func TestOfARecipeOfOnesOwn(t *testing.T) {
+	r := &chem.Recipe{
+		Constituents: []chem.Constituent{{Name: "boric acid", Low: 30, Target: 40, High: 45}, {Name: "nickel sulfate", High: 1}},
+		Materials:    []chem.Material{{Name: "oil of vitriol", Acid: 0.9}, {Name: "Wonder Bright 7"}, {Name: "water", Water: true}},
+	}
+	found, products := hazard.Of(r)
+	assert.Equal(t, []string{"activated carbon", "boric acid", "hydrogen peroxide", "sulfuric acid"}, names(found), "a contaminant is not handled")
+	assert.Equal(t, []string{"Wonder Bright 7"}, products)
+	found, _ = hazard.Of(&chem.Recipe{Cyanide: true, Materials: []chem.Material{{Name: "silver salt"}}})
+	assert.Equal(t, []string{"cyanide"}, names(found))
+	assert.Contains(t, fmt.Sprint(hazard.General(found)), hazard.CyanideAtAll)
 }

@@ -74,6 +74,7 @@ func table() []Substance {
 				{"goggles and gloves, no dust", common},
 				{"dissolve it outside the tank, let it settle or filter it, then pour it in", common},
 			},
+			Brief: Said{"goggles, no dust; never down a drain", common},
 		},
 		{
 			Name: "nickel sulfate", Of: "the hexahydrate too", CAS: Said{"10101-97-0", niSO4Page},
