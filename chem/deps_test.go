@@ -90,7 +90,7 @@ func offences(graph map[string][]string) []string {
 func TestChemDependsOnNothingThatActs(t *testing.T) {
 	graph := imports(t, true, "{{.Imports}}", "./chem/...")
 	require.Greater(t, len(graph), 50)
-	for _, pkg := range []string{"", "/dose", "/entry", "/estimate", "/filter", "/journal", "/linprog", "/recipe", "/simulate"} {
+	for _, pkg := range []string{"", "/dose", "/entry", "/estimate", "/filter", "/hazard", "/journal", "/linprog", "/recipe", "/simulate"} {
 		require.Contains(t, graph, "steadybath/chem"+pkg)
 	}
 	assert.Empty(t, offences(graph))
@@ -117,12 +117,13 @@ func TestLayers(t *testing.T) {
 		chem:               {},
 		chem + "/filter":   {},
 		chem + "/linprog":  {},
+		chem + "/hazard":   {chem},
 		chem + "/recipe":   {chem},
 		chem + "/journal":  {chem},
 		chem + "/simulate": {chem},
 		chem + "/estimate": {chem, chem + "/filter", chem + "/recipe"},
 		chem + "/entry":    {chem, chem + "/estimate", chem + "/recipe"},
-		chem + "/dose":     {chem, chem + "/estimate", chem + "/linprog", chem + "/recipe"},
+		chem + "/dose":     {chem, chem + "/estimate", chem + "/hazard", chem + "/linprog", chem + "/recipe"},
 	}
 	for pkg, list := range all {
 		ours := slices.DeleteFunc(slices.Clone(list), func(p string) bool { return !within(p, "steadybath") })

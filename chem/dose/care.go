@@ -8,6 +8,7 @@ import (
 	"strings"
 
 	"steadybath/chem"
+	"steadybath/chem/hazard"
 )
 
 // Rules of pouring acid: the average warming never shows the danger, which is
@@ -90,7 +91,7 @@ func (w *work) write(p *Plan, g *program, amounts []float64, bail float64) {
 		}
 		p.BailWhy = strings.Join(why, "; ")
 		p.BailCautions = []string{
-			"hazardous waste: into a closed, labelled container, apart from every other kind of waste, never down the drain; local rules decide where it goes",
+			hazard.Waste,
 			"the amounts below count on bath as it is now, so it goes out first; heater and pump off while the level is low",
 		}
 	}
@@ -117,6 +118,9 @@ func (w *work) spreadAfter(g *program, i int, amounts []float64, bail float64) f
 func (w *work) line(g *program, j int, amounts []float64, bail, sofar float64) Addition {
 	m := g.materials[j]
 	a := Addition{Material: m, Cautions: append([]string(nil), m.Cautions...)}
+	if s, known := hazard.Find(m.Name); known && len(m.Cautions) == 0 && m.Acid == 0 && s.Brief.Text != "" {
+		a.Cautions = []string{s.Brief.Text} // a recipe of one's own may say nothing; pour has words for acid
+	}
 	a.Amount, a.Unit = shown(amounts[j], m.Unit)
 	var whys []string
 	for i := range w.needs {
@@ -229,8 +233,8 @@ func (w *work) pour(a *Addition, m chem.Material, g *program, amounts []float64,
 	for i := range a.Portions {
 		a.Portions[i].Wait = fmt.Sprintf("stir it in and wait until the thermometer shows less than %s degC (%s)", tidy(cool), from)
 	}
-	a.caution("never water into acid", "acid into the bath, never water into acid: a thin stream, stirring, face away, current off")
-	a.caution("goggles", "goggles, apron and acid-proof gloves; running water and an eye wash at hand")
+	a.caution("never water into acid", hazard.AcidIntoBath)
+	a.caution("goggles", hazard.EyesAndSkin)
 	if known {
 		a.Cautions = append(a.Cautions, fmt.Sprintf("a pour warms the whole bath by %s K, all of them together by %s K; that says nothing of the spot where it goes in, which can boil and spit", tenth(rise(largest)), tenth(rise(total))))
 	} else {
@@ -329,7 +333,7 @@ func (w *work) salt(a *Addition, m chem.Material, g *program, amounts []float64,
 	}
 	a.Portions[0].Wait = "dissolve it in bath drawn off into a bucket, filter it back in, and mix for half an hour before the next step"
 	if strings.EqualFold(m.Name, "boric acid") {
-		a.Cautions = append(a.Cautions, "boric acid dissolves only warm, and falls out of a bath that gets cold")
+		a.Cautions = append(a.Cautions, hazard.Boric)
 	}
 	metal, acid := w.find(chem.RoleMetal), w.find(chem.RoleAcid)
 	if metal < 0 || acid < 0 || w.needs[metal].c.Name != "copper" || m.Brings["copper"] <= 0 || len(m.Brings) > 1 {
@@ -441,10 +445,10 @@ func (w *work) rate(name string) float64 { return w.e.Rate(name).Value }
 
 // cyanide refuses everything that chemistry could do to a cyanide bath.
 func (p *Plan) cyanide() {
-	p.refuse("additions", "this is a cyanide bath: hydrogen cyanide can come off at every pH, in normal use; acid, pH corrections and make-up are the supplier's procedure only, with exhaust, and never alone")
+	p.refuse("additions", hazard.CyanideAtAll)
 	p.Cautions = append(p.Cautions,
-		"gold is tracked here by charge and by the supplier's replenisher only; no reading makes such a bath safe",
-		"keep acids away from it, and follow the supplier, local codes and licensed practice")
+		hazard.CyanideFigure,
+		hazard.CyanideAcid)
 }
 
 // finish adds what holds for the whole plan.
@@ -460,7 +464,7 @@ func (w *work) finish(p *Plan) {
 		if w.peroxided() {
 			p.Cautions = append(p.Cautions, "peroxide went in within the last week: copper by thiosulfate reads high until a blank is clean")
 		}
-		p.Cautions = append(p.Cautions, "the cautions here are the usual ones, not all of them: the safety data sheets, local codes and licensed practice come first")
+		p.Cautions = append(p.Cautions, hazard.Usual)
 	}
 	if p.After == nil {
 		p.asItIs(w.e)

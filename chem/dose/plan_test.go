@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"math/rand/v2"
+	"regexp"
 	"strings"
 	"testing"
 	"time"
@@ -15,6 +16,7 @@ import (
 	"steadybath/chem"
 	"steadybath/chem/dose"
 	"steadybath/chem/estimate"
+	"steadybath/chem/hazard"
 )
 
 func planFor(t tb, s state, o dose.Options) (*estimate.Estimate, *dose.Plan) {
@@ -535,3 +537,17 @@ type exampleT struct{}
 func (exampleT) Errorf(format string, args ...any) { panic(fmt.Sprintf(format, args...)) }
 func (exampleT) FailNow()                          { panic("failed") }
 func (exampleT) Helper()                           {}
+
+// A recipe of one's own may say nothing of a material; the plan then does.
+func TestASilentRecipeIsCautionedAll(t *testing.T) {
+	text := regexp.MustCompile(`(?m)^cautions = \[(?:\n(?:  .*\n)*\]|.*\])`).ReplaceAllString(shippedText(t), "")
+	require.NotContains(t, text, "cautions")
+	_, p := planFor(t, state{recipe: text, read: at(44, 48, 60, 4)}, dose.Options{})
+	s, _ := hazard.Find("copper sulfate")
+	require.NotEmpty(t, s.Brief.Text)
+	assert.Contains(t, line(t, p, "copper sulfate pentahydrate").Cautions, s.Brief.Text)
+	acid := line(t, p, "sulfuric acid 35 %").Cautions
+	assert.Contains(t, acid, hazard.AcidIntoBath)
+	assert.Contains(t, acid, hazard.EyesAndSkin)
+	assert.Contains(t, p.Cautions, hazard.Usual)
+}

@@ -33,7 +33,7 @@ func newApp(s *session) *cli.App {
 			bathCommand(s), fillCommand(s), levelCommand(s), titrateCommand(s), assayCommand(s), plateCommand(s), addCommand(s),
 			bailCommand(s), anodeCommand(s), noteCommand(s), voidCommand(s), roundCommand(s),
 			panelCommand(s), treatCommand(s), changeCommand(s), meterCommand(s), titrantCommand(s), materialCommand(s),
-			stateCommand(s), doseCommand(s), chartCommand(s), historyCommand(s),
+			stateCommand(s), doseCommand(s), chartCommand(s), historyCommand(s), cautionsCommand(s),
 			importCommand(s), exportCommand(s), recipeCommand(s), serverCommand(s),
 		},
 	}
@@ -59,7 +59,8 @@ have been written: type the same command with the --id it prints.`
 const cautionPage = `Care: acids burn, copper and nickel salts poison water, nickel salts can cause
 cancer and allergy, cyanide baths can give off hydrogen cyanide at every pH.
 What this tool says is arithmetic on your figures. Safety data sheets, local
-codes and licensed practice come first; what is bailed out is hazardous waste.`
+codes and licensed practice come first; what is bailed out is hazardous waste.
+steadybath cautions says more, by bath and by material.`
 
 var appHelp = `{{.Name}} - {{.Usage}}
 

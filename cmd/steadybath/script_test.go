@@ -62,6 +62,7 @@ func TestMain(m *testing.M) {
 //	readme HEADING N FILE             writes the Nth block of code under a heading of the README into a file
 //	dialog STATUS FILE PROGRAM ARG... runs it on a terminal, as cmdDialog says
 //	private                           goes over to a private cluster of the script's own
+//	foreign                           starts a server with a password, reached over TCP at PORT
 func TestScripts(t *testing.T) {
 	scripts, err := filepath.Glob(filepath.Join(scriptsDir, "*"))
 	require.NoError(t, err)
@@ -82,7 +83,8 @@ func TestScripts(t *testing.T) {
 		ContinueOnError:     *goOn,
 		Cmds: map[string]func(*testscript.TestScript, bool, []string){
 			"exits": cmdExits, "enters": bed.cmdEnters, "refused": bed.cmdRefused, "json": cmdJSON, "jsonenv": cmdJSONEnv,
-			"database": bed.cmdDatabase, "private": cmdPrivate, "dialog": cmdDialog, "sql": bed.cmdSQL, "readme": cmdReadme,
+			"database": bed.cmdDatabase, "private": cmdPrivate, "foreign": cmdForeign, "dialog": cmdDialog, "sql": bed.cmdSQL,
+			"readme": cmdReadme,
 		},
 	})
 }

@@ -204,6 +204,9 @@ func (s *session) enterShop(ctx context.Context, c *cli.Context, body func(shopN
 	} else {
 		f.Number, f.Note = entries[0].Number, entries[0].Note
 		err = say(s.stdout, "%d  %s  %s%s", f.Number, entries[0].Time.In(zone).Format("Mon 2 Jan 15:04"), reports.FactWords(f), knownWords(entries[0].Known))
+		if care := careOf(nil, b); err == nil && care != "" {
+			err = say(s.stdout, "%s", care)
+		}
 	}
 	if err != nil {
 		return writtenAll(entries, err)

@@ -101,7 +101,15 @@ func (s *session) sayEntered(c *cli.Context, b *bathFile, entries []db.Entry, bo
 			return err
 		}
 	}
-	return s.sayChange(c, b, entries[0].Row, bodies)
+	if err := s.sayChange(c, b, entries[0].Row, bodies); err != nil {
+		return err
+	}
+	if len(bodies) == 1 && b.Bath != nil {
+		if care := careOf(b.Recipe(entries[0].Time), bodies[0]); care != "" {
+			return say(s.stdout, "%s", care)
+		}
+	}
+	return nil
 }
 
 // whyOf leaves out the journal's column, which nobody typed.
