@@ -82,6 +82,7 @@ type layout struct {
 	use     []int     // by constituent, -1 where none: mL/Ah
 	loss    []int     // 1/day
 	fixed   int       // count of all of these
+	shown   []int     // what a chart shows: the amounts and, last, the volume
 
 	metal, acid, chloride int // constituents, -1 where none
 }
@@ -117,6 +118,10 @@ func newLayout(r *chem.Recipe) *layout {
 		}
 	}
 	l.fixed = next
+	for i := range n {
+		l.shown = append(l.shown, i)
+	}
+	l.shown = append(l.shown, l.volume)
 	return l
 }
 

@@ -371,6 +371,7 @@ func (r *run) take(i int) {
 		r.pull(i, body)
 	case chem.Level, chem.Weigh, chem.Assay, chem.Panel:
 		r.reading(i)
+		return // but for its sample it moves nothing, and what it says is carried back
 	}
 	r.mark()
 }

@@ -37,13 +37,9 @@ func (r *run) mark() {
 		return
 	}
 	n := len(r.l.cons)
-	rows := make([]int, n+1)
-	for i := range n {
-		rows[i] = i
-	}
-	rows[n] = r.l.volume
-	r.s.tape.Mark(rows...)
-	r.track = append(r.track, Point{Time: r.now, Value: make([]float64, n), U: make([]float64, n)})
+	r.s.tape.Mark(r.l.shown...)
+	both := make([]float64, 2*n)
+	r.track = append(r.track, Point{Time: r.now, Value: both[:n:n], U: both[n:]})
 }
 
 // smooth returns the bath at every fact, and at the moment at unless that is

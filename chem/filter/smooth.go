@@ -13,9 +13,10 @@ import "math"
 // one smoothed first: [Track.Smooth] takes up where a later piece began.
 type Track struct {
 	State
-	ops   []op
-	marks int
-	block []float64
+	ops     []op
+	marks   int
+	block   []float64
+	entries []Entry
 }
 
 type opKind int8
@@ -61,7 +62,7 @@ func (t *Track) predicted(f Transition) {
 	if f.dense != nil {
 		kept.dense = t.keep(f.dense)
 	} else {
-		kept.extra = append([]Entry(nil), f.extra...)
+		kept.extra = t.keepEntries(f.extra)
 	}
 	t.ops = append(t.ops, op{kind: opPredict, f: kept})
 }
@@ -80,13 +81,14 @@ func (t *Track) UpdateScalar(nu float64, h []float64, r float64) (variance, logl
 	if variance == 0 || math.IsInf(variance, 1) {
 		return variance, loglik // nothing was learned
 	}
-	var row []Entry
+	var row [8]Entry
+	used := row[:0]
 	for i, v := range h {
 		if v != 0 {
-			row = append(row, Entry{Col: i, Value: v})
+			used = append(used, Entry{Col: i, Value: v})
 		}
 	}
-	t.ops = append(t.ops, op{kind: opCorrect, h: row, gain: t.keep(t.k), nu: nu, s: variance})
+	t.ops = append(t.ops, op{kind: opCorrect, h: t.keepEntries(used), gain: t.keep(t.k), nu: nu, s: variance})
 	return variance, loglik
 }
 
@@ -104,32 +106,50 @@ func (t *Track) Drop(i int) {
 }
 
 // Mark asks for the smoothed state at this moment, of the given components or,
-// where none is given, of all. Marks are numbered from 0.
+// where none is given, of all. Marks are numbered from 0. It keeps a reference to
+// rows.
 func (t *Track) Mark(rows ...int) int {
-	o := op{kind: opMark, index: t.marks, rows: append([]int(nil), rows...)}
+	o := op{kind: opMark, index: t.marks, rows: rows}
 	if len(rows) == 0 {
 		for i := range t.X {
 			o.rows = append(o.rows, i)
 		}
 	}
-	for _, i := range o.rows {
-		o.mean = append(o.mean, t.X[i])
-		o.p = append(o.p, t.P.Row(i)...)
+	n, k := len(t.X), len(o.rows)
+	o.mean, o.p = t.room(k), t.room(k*n)
+	for r, i := range o.rows {
+		o.mean[r] = t.X[i]
+		copy(o.p[r*n:], t.P.Row(i))
 	}
 	t.ops = append(t.ops, o)
 	t.marks++
 	return t.marks - 1
 }
 
-// keep copies numbers into a large block, so that a long track costs few
+// room gives numbers out of a large block, so that a long track costs few
 // allocations.
-func (t *Track) keep(v []float64) []float64 {
-	if cap(t.block)-len(t.block) < len(v) {
-		t.block = make([]float64, 0, max(8192, len(v)))
+func (t *Track) room(n int) []float64 {
+	if cap(t.block)-len(t.block) < n {
+		t.block = make([]float64, 0, max(8192, n))
 	}
 	at := len(t.block)
-	t.block = append(t.block, v...)
-	return t.block[at:len(t.block):len(t.block)]
+	t.block = t.block[:at+n]
+	return t.block[at : at+n : at+n]
+}
+
+func (t *Track) keep(v []float64) []float64 {
+	out := t.room(len(v))
+	copy(out, v)
+	return out
+}
+
+func (t *Track) keepEntries(e []Entry) []Entry {
+	if cap(t.entries)-len(t.entries) < len(e) {
+		t.entries = make([]Entry, 0, max(2048, len(e)))
+	}
+	at := len(t.entries)
+	t.entries = append(t.entries, e...)
+	return t.entries[at:len(t.entries):len(t.entries)]
 }
 
 // Adjoint is what everything after a moment has to say about the state at that
