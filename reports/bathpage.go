@@ -218,7 +218,7 @@ func daysOf(e *estimate.Estimate, zone *time.Location) []DayCharge {
 func howWords(in PageInput) []string {
 	e := in.Estimate
 	out := []string{
-		fmt.Sprintf("Made by steadybath %s from %d facts; the line is the estimate as it stood at each moment, the band its 90 %% interval.", in.Version, len(in.Entered)),
+		fmt.Sprintf("Made by steadybath %s from %d facts; the line is the smoothed estimate, from what was read before and after each moment, the band its 90 %% interval.", in.Version, len(in.Entered)),
 		fmt.Sprintf("Recipe: %s. Windows and priors are its own; bath show prints it with the source of each figure.", e.Recipe.Title),
 	}
 	for _, b := range e.Balances {
