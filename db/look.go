@@ -2,6 +2,7 @@ package db
 
 import (
 	"context"
+	"fmt"
 	"time"
 
 	"github.com/jackc/pgx/v5"
@@ -49,6 +50,7 @@ func Look(ctx context.Context, o Options) (*Store, error) {
 
 // About is what a server says about itself.
 type About struct {
+	Where     string // host and database, as the address names them
 	Version   string // such as 15.8
 	Major     int
 	Encoding  string // of the database
@@ -76,6 +78,8 @@ func (s *Store) About(ctx context.Context) (About, error) {
 	if err != nil {
 		return a, explain("look at the server", ended(ctx, err))
 	}
+	c := s.pool.Config().ConnConfig
+	a.Where = fmt.Sprintf("%s, database %s", hostOf(c.Host, c.Port), c.Database)
 	a.Apart = a.Now.Sub(asked.Add(time.Since(asked) / 2))
 	return a, nil
 }

@@ -268,13 +268,21 @@ func (k *checkup) records(ctx context.Context) {
 }
 
 func (k *checkup) server(a db.About) {
-	whose := "the database of --database"
+	whose := "the database at " + a.Where
 	if k.url == "" {
 		whose = "the private database"
 	}
-	bad := len(k.checks)
 	if a.Major < cluster.OldestVersion {
 		k.fault("server", "move the records to a newer one: export --all there, import here", "%s is PostgreSQL %s, and %d or newer is needed", whose, a.Version, cluster.OldestVersion)
+	} else {
+		how := ""
+		switch {
+		case a.Encrypted:
+			how = ", over TLS"
+		case a.Local:
+			how = ", on this machine"
+		}
+		k.ok("server", "%s answers: PostgreSQL %s%s", whose, a.Version, how)
 	}
 	if a.Encoding != "UTF8" {
 		k.fault("server", "make a database with createdb --encoding UTF8 --template template0, and import there", "the database is encoded in %s, not in UTF8", a.Encoding)
@@ -286,19 +294,11 @@ func (k *checkup) server(a db.About) {
 		k.look("server", "name its primary to enter facts", "%s takes no writes: it is a standby, or was set so", whose)
 	}
 	if !a.Checksums {
-		k.look("server", "stop that server and run pg_checksums --enable on its data folder", "data checksums are off: a disk that rots goes unnoticed")
+		k.look("server", "stop that server and run pg_checksums --enable on its data folder", "data checksums are off: what a bad disk changes goes unnoticed")
 	}
 	if !a.Encrypted && !a.Local {
 		k.look("server", "add sslmode=verify-full to the address", "the connection crosses a network and is not encrypted")
 	}
-	if len(k.checks) > bad {
-		return
-	}
-	how := "on this machine"
-	if a.Encrypted {
-		how = "over TLS"
-	}
-	k.ok("server", "%s answers %s: PostgreSQL %s, data checksums on", whose, how, a.Version)
 }
 
 // schema tells whether there is one, and whether this tool can read it.
