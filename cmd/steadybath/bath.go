@@ -113,7 +113,7 @@ func runBathNew(ctx context.Context, s *session, c *cli.Context) error {
 	if c.Bool("json") {
 		err = s.printJSON(entries[0].Row.JSON(0))
 	} else if err = say(s.stdout, "bath %s begins: %s, %s, times in %s", name, r.Title, body.Volume, body.Zone); err == nil {
-		err = sayNext(s, body)
+		err = sayNext(s, r, body)
 	}
 	if err != nil {
 		return writtenAll(entries, err)
@@ -122,8 +122,17 @@ func runBathNew(ctx context.Context, s *session, c *cli.Context) error {
 }
 
 // sayNext tells what to type after a bath has begun.
-func sayNext(s *session, body chem.Begin) error {
-	return say(s.stdout, "next: steadybath fill %s --with \"copper 50 g/L\" ..., or just titrate", strings.ReplaceAll(body.Volume.String(), " ", ""))
+func sayNext(s *session, r *chem.Recipe, body chem.Begin) error {
+	fill := "steadybath fill " + strings.ReplaceAll(body.Volume.String(), " ", "")
+	for _, c := range r.Constituents {
+		if c.Role == chem.RoleMetal {
+			fill += fmt.Sprintf(" --with %q ...", fmt.Sprintf("%s %g %s", c.Name, c.Target, c.Unit))
+		}
+	}
+	if !r.Cyanide {
+		fill += ", or just titrate"
+	}
+	return say(s.stdout, "next: %s", fill)
 }
 
 // tankMarks refuses marks that contradict the volume.
