@@ -31,7 +31,7 @@ func ParseMeasured(s string, dims ...Dimension) (Measured, error) {
 		break
 	}
 	if end == 0 {
-		return Measured{}, fmt.Errorf("%q does not begin with a number%s", s, fits(dims))
+		return Measured{}, fmt.Errorf("%q is not a number with a unit%s", s, fits(dims))
 	}
 	digits, rest := text[:end], strings.TrimSpace(text[end:])
 	// An exponent is part of the number only where digits follow it.

@@ -531,15 +531,22 @@ func (r *round) settle(ctx context.Context, i int, a answer, doubts []entry.Doub
 			r.tell("   type the whole answer again, please")
 			return a, true, nil
 		}
-		meant, doubts, err := r.understand(i, slip)
-		if err != nil {
-			r.tell("   ! %s", oneLine(err.Error()))
-			return a, true, nil
-		}
-		return r.settle(ctx, i, meant, doubts)
+		return r.instead(ctx, i, a, slip)
+	case startsNumber(reply): // nobody gives a number for a reason: it is the answer again
+		return r.instead(ctx, i, a, reply)
 	}
 	a.why = reply
 	return a, false, nil
+}
+
+// instead takes another answer in place of a doubtful one.
+func (r *round) instead(ctx context.Context, i int, a answer, typed string) (_ answer, again bool, _ error) {
+	meant, doubts, err := r.understand(i, typed)
+	if err != nil {
+		r.tell("   ! %s", oneLine(err.Error()))
+		return a, true, nil
+	}
+	return r.settle(ctx, i, meant, doubts)
 }
 
 // words says what an answer comes to.

@@ -420,6 +420,9 @@ func (s *session) settle(c *cli.Context, row *journal.Row, doubts []entry.Doubt)
 	if answer == "" || strings.EqualFold(answer, "n") || strings.EqualFold(answer, "no") {
 		return refused("", "nothing was written")
 	}
+	if startsNumber(answer) { // nobody gives a number for a reason
+		return refused("type the whole command again with "+quoted(answer), "nothing was written, since %q is no reason why it is right", answer)
+	}
 	row.Note = strings.TrimSpace(row.Note + " (entered all the same: " + answer + ")")
 	return nil
 }
