@@ -6,8 +6,10 @@ import (
 	"fmt"
 	"math"
 	"os"
+	"path/filepath"
 	"slices"
 	"strings"
+	"syscall"
 	"time"
 
 	"github.com/urfave/cli/v2"
@@ -159,6 +161,13 @@ func (k *checkup) private(ctx context.Context) bool {
 	k.room(st)
 	switch st.State {
 	case cluster.Absent:
+		for _, dir := range []string{st.Home, st.Base} {
+			if near, ok := writable(dir); !ok {
+				k.fault("server", "name a folder of your own in STEADYBATH_HOME, or another database with --database",
+					"there is no private database yet, and it cannot be made in %s: %s is no folder that you may write to", dir, near)
+				return false
+			}
+		}
 		k.look("server", "the first command makes it; steadybath bath new --help shows how to begin", "there is no private database yet; it will lie in %s", st.DataDir)
 		return false
 	case cluster.Unusable:
@@ -178,6 +187,21 @@ func (k *checkup) private(ctx context.Context) bool {
 		return false
 	}
 	return true
+}
+
+// writable tells whether a folder is there or could be made, and which it
+// would be made in.
+func writable(dir string) (near string, ok bool) {
+	for near = dir; ; near = filepath.Dir(near) {
+		info, err := os.Stat(near)
+		if err == nil {
+			const writeAndEnter = 2 | 1 // W_OK and X_OK of access(2)
+			return near, info.IsDir() && syscall.Access(near, writeAndEnter) == nil
+		}
+		if near == filepath.Dir(near) {
+			return near, false
+		}
+	}
 }
 
 func (k *checkup) room(st cluster.Status) {
