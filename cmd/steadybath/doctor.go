@@ -110,9 +110,10 @@ func (k *checkup) run(ctx context.Context) error {
 
 func (k *checkup) programs(ctx context.Context) {
 	all, hint, err := cluster.Installed(ctx, k.s.clusterConfig())
-	fit := slices.ContainsFunc(all, func(i cluster.Installation) bool {
+	best := slices.IndexFunc(all, func(i cluster.Installation) bool {
 		return i.Version >= cluster.OldestVersion && !slices.Contains(i.Missing, "initdb")
 	})
+	fit := best >= 0
 	switch {
 	case k.url != "" && !fit:
 		k.ok("programs", "no server programs that could make a private database are here, and none are needed: the records are elsewhere")
@@ -127,10 +128,9 @@ func (k *checkup) programs(ctx context.Context) {
 		k.fault("programs", hint, "no PostgreSQL of version %d or newer with initdb is installed here; found %s", cluster.OldestVersion, listInstalled(all))
 		return
 	}
-	best := all[slices.IndexFunc(all, func(i cluster.Installation) bool { return i.Version >= cluster.OldestVersion })]
-	if len(best.Missing) > 0 {
-		k.look("programs", "install the client programs of that version; only server upgrade and a new database need them",
-			"%s; missing there: %s", listInstalled(all), strings.Join(best.Missing, ", "))
+	if gone := all[best].Missing; len(gone) > 0 {
+		k.look("programs", "install the client programs of that version; only steadybath server upgrade needs them",
+			"%s; missing in %s: %s", listInstalled(all), all[best].Folder, strings.Join(gone, ", "))
 		return
 	}
 	k.ok("programs", "%s", listInstalled(all))
