@@ -27,6 +27,9 @@ const completeWord = "complete"
 // lookWithin bounds what a press of the tab key waits for a database.
 const lookWithin = time.Second
 
+// filesLine asks the shell for names of files.
+const filesLine = "\tfiles\n"
+
 // complete prints what could be typed next, a line each: the word, and for
 // shells that show it what it means, after a tab. A line of a tab and "files"
 // asks the shell for names of files. It starts no server, and whatever goes
@@ -41,6 +44,10 @@ func complete(ctx context.Context, s *session, args []string) int {
 	show := func(o offer) string { return o.word + "\t" + o.what }
 	switch shell {
 	case "bash":
+		if redirects(words) {
+			_, _ = fmt.Fprint(s.stdout, filesLine)
+			return statusDone
+		}
 		var typed bashWord
 		words, typed = bashWords(words)
 		show = func(o offer) string { return typed.reply(o.word) }
@@ -58,7 +65,7 @@ func complete(ctx context.Context, s *session, args []string) int {
 		}
 	}
 	if k.files {
-		out.WriteString("\tfiles\n")
+		out.WriteString(filesLine)
 	}
 	_, _ = fmt.Fprint(s.stdout, out.String())
 	return statusDone

@@ -137,6 +137,16 @@ func (b bashWord) reply(word string) string {
 	return out.String()
 }
 
+// redirects tells whether what is typed is where the answer goes; bash alone
+// leaves that to the completion.
+func redirects(parts []string) bool {
+	if len(parts) < 2 {
+		return false
+	}
+	before := parts[len(parts)-2]
+	return strings.ContainsAny(before, "<>") && strings.Trim(before, "<>&|0123456789") == ""
+}
+
 // bashWords takes bash's own parts of the line, with their quotes, for words as
 // a program would get them.
 func bashWords(parts []string) (words []string, last bashWord) {

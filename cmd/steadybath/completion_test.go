@@ -95,6 +95,8 @@ func TestCompletionOfFixedWords(t *testing.T) {
 		assert.Equal(t, want, strings.Join(got, " "), typed)
 	}
 	assert.Empty(t, offered(t, "bash"))
+	assert.Equal(t, []string{"\tfiles"}, offered(t, "bash", "export", "--all", ">", "sho"))
+	assert.Equal(t, []string{"\tfiles"}, offered(t, "bash", "export", "2>", ""))
 }
 
 // What is offered reads in the shell as one word, whichever quote was begun.

@@ -6,8 +6,10 @@ import (
 	"fmt"
 	"math"
 	"os"
+	"path/filepath"
 	"slices"
 	"strings"
+	"syscall"
 	"time"
 
 	"github.com/urfave/cli/v2"
@@ -108,9 +110,10 @@ func (k *checkup) run(ctx context.Context) error {
 
 func (k *checkup) programs(ctx context.Context) {
 	all, hint, err := cluster.Installed(ctx, k.s.clusterConfig())
-	fit := slices.ContainsFunc(all, func(i cluster.Installation) bool {
+	best := slices.IndexFunc(all, func(i cluster.Installation) bool {
 		return i.Version >= cluster.OldestVersion && !slices.Contains(i.Missing, "initdb")
 	})
+	fit := best >= 0
 	switch {
 	case k.url != "" && !fit:
 		k.ok("programs", "no server programs that could make a private database are here, and none are needed: the records are elsewhere")
@@ -125,10 +128,9 @@ func (k *checkup) programs(ctx context.Context) {
 		k.fault("programs", hint, "no PostgreSQL of version %d or newer with initdb is installed here; found %s", cluster.OldestVersion, listInstalled(all))
 		return
 	}
-	best := all[slices.IndexFunc(all, func(i cluster.Installation) bool { return i.Version >= cluster.OldestVersion })]
-	if len(best.Missing) > 0 {
-		k.look("programs", "install the client programs of that version; only server upgrade and a new database need them",
-			"%s; missing there: %s", listInstalled(all), strings.Join(best.Missing, ", "))
+	if gone := all[best].Missing; len(gone) > 0 {
+		k.look("programs", "install the client programs of that version; only steadybath server upgrade needs them",
+			"%s; missing in %s: %s", listInstalled(all), all[best].Folder, strings.Join(gone, ", "))
 		return
 	}
 	k.ok("programs", "%s", listInstalled(all))
@@ -159,6 +161,13 @@ func (k *checkup) private(ctx context.Context) bool {
 	k.room(st)
 	switch st.State {
 	case cluster.Absent:
+		for _, dir := range []string{st.Home, st.Base} {
+			if near, ok := writable(dir); !ok {
+				k.fault("server", "name a folder of your own in STEADYBATH_HOME, or another database with --database",
+					"there is no private database yet, and it cannot be made in %s: %s is no folder that you may write to", dir, near)
+				return false
+			}
+		}
 		k.look("server", "the first command makes it; steadybath bath new --help shows how to begin", "there is no private database yet; it will lie in %s", st.DataDir)
 		return false
 	case cluster.Unusable:
@@ -178,6 +187,21 @@ func (k *checkup) private(ctx context.Context) bool {
 		return false
 	}
 	return true
+}
+
+// writable tells whether a folder is there or could be made, and which it
+// would be made in.
+func writable(dir string) (near string, ok bool) {
+	for near = dir; ; near = filepath.Dir(near) {
+		info, err := os.Stat(near)
+		if err == nil {
+			const writeAndEnter = 2 | 1 // W_OK and X_OK of access(2)
+			return near, info.IsDir() && syscall.Access(near, writeAndEnter) == nil
+		}
+		if near == filepath.Dir(near) {
+			return near, false
+		}
+	}
 }
 
 func (k *checkup) room(st cluster.Status) {
