@@ -21,6 +21,9 @@ type Measured struct {
 // fit. A plain number is taken only where DimNone is among dims.
 func ParseMeasured(s string, dims ...Dimension) (Measured, error) {
 	text := strings.TrimSpace(s)
+	if strings.ContainsAny(text, "\n\r\t") {
+		return Measured{}, fmt.Errorf("%q is more than one value; one at a time is wanted, and each needs a unit%s", s, fits(dims))
+	}
 	end := 0
 	for i, r := range text {
 		// A sign further on belongs to the +- of an uncertainty.

@@ -139,7 +139,7 @@ func sayNext(s *session, r *chem.Recipe, body chem.Begin) error {
 func tankMarks(b chem.Begin) error {
 	v := b.Volume.Value("L")
 	if !(v > 0) {
-		return wrongWords("", "a bath of %s holds nothing", b.Volume)
+		return wrongWords(`more than nothing, such as --volume "60 L"`, "--volume: a bath of %s holds nothing", b.Volume)
 	}
 	if b.Tank.Most.Given() && b.Tank.Most.Value("L") < v {
 		return wrongWords("", "--most %s is below the volume of %s", b.Tank.Most, b.Volume)

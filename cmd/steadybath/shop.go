@@ -114,6 +114,9 @@ func stockBody(c *cli.Context, known []string, date func(string) (string, error)
 	if m.Amount, err = quantity("the amount of "+m.Material, amounts, chem.DimMass, chem.DimVolume); err != nil {
 		return nil, err
 	}
+	if m.Amount.Number.Float() == 0 {
+		return nil, wrongWords("what came in is more than nothing, such as 500 mL; additions take it off by themselves", "the amount of %s is %s", m.Material, m.Amount)
+	}
 	if m.Amount.U.Given() {
 		return nil, wrongWords("", "stock is counted, and has no uncertainty: %s", m.Amount)
 	}

@@ -138,6 +138,15 @@ func quantity(what string, words []string, dims ...chem.Dimension) (chem.Measure
 	return m, notBelowZero(what, m)
 }
 
+// something is a quantity that is more than nothing.
+func something(what string, words []string, dims ...chem.Dimension) (chem.Measured, error) {
+	m, err := quantity(what, words, dims...)
+	if err == nil && m.Number.Float() == 0 {
+		err = wrongWords("such as "+example(dims), "%s is %s; it must be more than 0", what, m)
+	}
+	return m, err
+}
+
 // notBelowZero refuses what no quantity typed at a tank can be, but for a
 // temperature and a pH.
 func notBelowZero(what string, m chem.Measured) error {
@@ -151,13 +160,18 @@ func example(dims []chem.Dimension) string {
 	if len(dims) == 0 {
 		return "18.4 mL"
 	}
+	both := slices.Contains(dims, chem.DimVolume) && slices.Contains(dims, chem.DimMass)
 	switch dims[0] {
-	case chem.DimVolume:
+	case chem.DimVolume, chem.DimMass:
+		if both { // a material
+			return "12 mL or 250 g"
+		}
+		if dims[0] == chem.DimMass {
+			return "1.25 kg"
+		}
 		return "58.2 L"
 	case chem.DimCharge:
 		return "22.5 Ah"
-	case chem.DimMass:
-		return "1.25 kg"
 	case chem.DimMassConc:
 		return "51.8 g/L"
 	}

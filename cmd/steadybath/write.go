@@ -185,7 +185,7 @@ func fillCommand(s *session) *cli.Command {
 					if _, twice := f.Composition[name]; twice {
 						return nil, wrongWords("", "%s is given twice", name)
 					}
-					if f.Composition[name], err = quantity(name, amounts, chem.DimMassConc, chem.DimVolConc); err != nil {
+					if f.Composition[name], err = quantity("--with "+name, amounts, chem.DimMassConc, chem.DimVolConc); err != nil {
 						return nil, err
 					}
 				}
@@ -254,7 +254,7 @@ const heightReading = 1.0 // mm
 // copperDensity is that of the hung anodes, kg/L, for the volume they take up.
 func heightLevel(b *bathFile, at time.Time, m chem.Measured) (chem.Body, error) {
 	if !b.Tank.Length.Given() || !b.Tank.Width.Given() {
-		return nil, refused(`give a volume, or begin the bath with --tank "60x35x40 cm"`, "the size of the tank of bath %s is not known, so a height says nothing", b.Name)
+		return nil, refused(`give a volume, or begin the bath with --tank "60x35x40 cm"`, "%s: the size of the tank of bath %s is not known, so a height says nothing", m, b.Name)
 	}
 	dm := func(m chem.Measured) float64 { return m.Value("mm") / 100 }
 	area := dm(b.Tank.Length) * dm(b.Tank.Width)
@@ -333,7 +333,7 @@ func plateBody(c *cli.Context) (chem.Body, error) {
 		p.Charge.U, err = uOf(c, p.Charge)
 		return p, err
 	}
-	if p.Charge, err = quantity("the charge", words, chem.DimCharge); err != nil {
+	if p.Charge, err = something("the charge", words, chem.DimCharge); err != nil {
 		return nil, err
 	}
 	p.Charge.U, err = uOf(c, p.Charge)
@@ -369,7 +369,7 @@ func addBody(r *chem.Recipe, words []string, lot string, u func(chem.Measured) (
 	if m, _ := r.Material(name); m.Unit.Dimension() == chem.DimVolume {
 		slices.Reverse(dims) // the first is the one that a hint shows
 	}
-	m, err := quantity("the amount of "+name, amounts, dims...)
+	m, err := something("the amount of "+name, amounts, dims...)
 	if err != nil {
 		return nil, err
 	}
@@ -387,7 +387,7 @@ func bailCommand(s *session) *cli.Command {
 		Flags: writeFlags(uFlag()),
 		Action: func(c *cli.Context) error {
 			return s.enter(c.Context, c, func(*bathFile, time.Time) (chem.Body, error) {
-				m, err := quantity("the volume", joinUnits(c.Args().Slice()), chem.DimVolume)
+				m, err := something("the volume bailed out", joinUnits(c.Args().Slice()), chem.DimVolume)
 				if err != nil {
 					return nil, err
 				}
@@ -438,7 +438,7 @@ func voidCommand(s *session) *cli.Command {
 func voidBody(c *cli.Context, b *bathFile) (chem.Body, error) {
 	words := c.Args().Slice()
 	if len(words) == 0 {
-		return nil, wrongWords("history shows the numbers", "the number of the fact is missing")
+		return nil, wrongWords("history shows the numbers; such as: steadybath void 214 because it was the wrong burette", "the number of the fact is missing")
 	}
 	why := words[1:]
 	if len(why) > 0 && why[0] == "because" {
