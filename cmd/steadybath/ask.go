@@ -225,13 +225,14 @@ func (s *session) askWeighed(c *cli.Context, planned chem.Add) (chem.Add, error)
 
 func historyCommand(s *session) *cli.Command {
 	return &cli.Command{
-		Name: "history", Usage: "what was done to the bath", UsageText: "steadybath history [--last N] [--kind KIND]",
+		Name: "history", Usage: "what was done to the bath", UsageText: "steadybath history [--last N] [--kind KIND] [--shop]",
 		Description: describe("Every fact in the order in which it was entered; voided ones are shown as such.\nNothing ever leaves it. --verify walks the chain and names the first fact that\ndoes not fit.",
 			"steadybath history --last 20", "steadybath history --kind add --json"),
 		Flags: append(questionFlags(),
 			&cli.IntFlag{Name: "last", Usage: "only the last `N` facts"},
 			&cli.StringFlag{Name: "kind", Usage: "only facts of the `KIND`"},
 			&cli.StringFlag{Name: "subject", Usage: "only facts about the `SUBJECT`"},
+			&cli.BoolFlag{Name: "shop", Usage: "the titrants and stock of the shop, not of a bath"},
 			&cli.BoolFlag{Name: "verify", Usage: "check the chain of hashes"}),
 		Action: func(c *cli.Context) error { return runHistory(s, c) },
 	}
@@ -240,6 +241,9 @@ func historyCommand(s *session) *cli.Command {
 func runHistory(s *session, c *cli.Context) error {
 	if err := noWords("history", c.Args().Slice()); err != nil {
 		return err
+	}
+	if c.Bool("shop") && c.String("bath") != "" {
+		return wrongWords("leave one of them out", "--shop is about no bath, and --bath names one")
 	}
 	if c.Int("last") < 0 {
 		return wrongWords("", "--last %d: a count of 1 or more would fit", c.Int("last"))
@@ -267,7 +271,12 @@ func runHistory(s *session, c *cli.Context) error {
 	if err != nil {
 		return err
 	}
-	b, err := s.bath(c)
+	var b *bathFile
+	if c.Bool("shop") {
+		b, err = s.shopFile(c)
+	} else {
+		b, err = s.bath(c)
+	}
 	if err != nil {
 		return err
 	}

@@ -245,15 +245,43 @@ func (s *session) shopEntered(c *cli.Context) ([]chem.Fact, error) {
 	if err != nil {
 		return nil, err
 	}
-	entered := make([]chem.Fact, 0, len(rows))
+	entered, _, err := decodeAll(rows, "the shop")
+	return entered, err
+}
+
+// shopFile is the shop's chain read like a bath's, of which it has the facts and
+// the zone only.
+func (s *session) shopFile(c *cli.Context) (*bathFile, error) {
+	now, err := s.now()
+	if err != nil {
+		return nil, err
+	}
+	_, zone, err := s.shopNames(c, now)
+	if err != nil {
+		return nil, err
+	}
+	b := &bathFile{Bath: &estimate.Bath{Name: "the shop"}, zone: zone}
+	if b.rows, err = s.store.Rows(c.Context, "", time.Time{}); err != nil {
+		return nil, err
+	}
+	if b.rows, err = s.knownThen(c, b.rows, zone); err != nil {
+		return nil, err
+	}
+	b.entered, b.head, err = decodeAll(b.rows, "the shop")
+	return b, err
+}
+
+// decodeAll reads a chain's facts and its head.
+func decodeAll(rows []journal.Row, whose string) (entered []chem.Fact, head string, err error) {
+	entered = make([]chem.Fact, 0, len(rows))
 	for _, r := range rows {
 		f, err := journal.Decode(r)
 		if err != nil {
-			return nil, fmt.Errorf("fact %d of the shop cannot be read: %w", r.Number, err)
+			return nil, "", fmt.Errorf("fact %d of %s cannot be read: %w", r.Number, whose, err)
 		}
-		entered = append(entered, f)
+		entered, head = append(entered, f), r.Hash
 	}
-	return entered, nil
+	return entered, head, nil
 }
 
 // shopNames collects the titrants and materials of the baths, and the zone in
