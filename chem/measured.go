@@ -58,7 +58,7 @@ func ParseMeasured(s string, dims ...Dimension) (Measured, error) {
 				j = len(tail)
 			}
 			if m.U, err = ParseDecimal(tail[:j]); err != nil {
-				return Measured{}, fmt.Errorf("%q: after %s: %w", s, mark, err)
+				return Measured{}, fmt.Errorf("%q: after %s: %w; an uncertainty is 0 or more, such as 58.2 +- 0.3 L", s, mark, err)
 			}
 			rest = strings.TrimSpace(tail[j:])
 			break

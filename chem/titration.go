@@ -377,7 +377,7 @@ func parseMillilitres(whole, text string) (Decimal, error) {
 	case err != nil && strings.TrimSpace(text) == "" || err != nil && whole != text && !strings.ContainsAny(text, "0123456789"):
 		return "", fmt.Errorf("%q is not a delivered volume such as 16.35mL or 0.10..13.20mL", whole)
 	case err != nil && strings.Trim(text, "0123456789.,+- ") == "":
-		return "", fmt.Errorf("%q needs a unit, such as 16.35mL", whole)
+		return "", fmt.Errorf("%q needs a unit at its end, such as 16.35mL or 0.10..13.20mL", whole)
 	case err != nil:
 		return "", err
 	case m.Unit != "mL":

@@ -194,7 +194,7 @@ func (c *checker) assay(a chem.Assay) error {
 			return fmt.Errorf("%s of %s: %w", a.Value, a.Of, err)
 		}
 		if value < lo || value > hi {
-			c.ask("", "a %s of %s is outside %g to %g %s, where baths are", a.Of, a.Value, lo, hi, unit)
+			c.ask("", "%s %s is outside %g to %g %s, where baths are", a.Of, strings.TrimSuffix(a.Value.String(), " pH"), lo, hi, unit)
 		}
 		return nil
 	}

@@ -97,6 +97,9 @@ func runDose(ctx context.Context, s *session, c *cli.Context) error {
 	if c.Bool("record") && c.Bool("check") {
 		return wrongWords("leave one of them out", "--check only looks, and --record writes")
 	}
+	if c.Bool("record") && c.String("known-on") != "" {
+		return wrongWords("leave one of them out", "--record writes now; --known-on asks about then")
+	}
 	b, e, sys, err := s.asked(c, estimate.Options{})
 	if err != nil {
 		return err
@@ -159,9 +162,6 @@ func doseOptions(c *cli.Context, e *estimate.Estimate) (dose.Options, error) {
 func (s *session) record(ctx context.Context, c *cli.Context, b *bathFile, plan *dose.Plan) error {
 	if len(plan.Additions) == 0 && plan.Bail == 0 {
 		return refused("steadybath add writes down what went in all the same", "the plan adds nothing, so there is nothing to record")
-	}
-	if c.String("known-on") != "" {
-		return wrongWords("", "--record writes now; --known-on asks about then")
 	}
 	at, err := s.when(c, b.zone, false)
 	if err != nil {

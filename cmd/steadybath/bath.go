@@ -1,6 +1,7 @@
 package main
 
 import (
+	"bytes"
 	"context"
 	"fmt"
 	"os"
@@ -104,7 +105,7 @@ func runBathNew(ctx context.Context, s *session, c *cli.Context) error {
 	}
 	row, err := journal.Encode(chem.Fact{ID: id, Time: at, Bath: name, Note: c.String("note"), Body: body})
 	if err != nil {
-		return wrongWords("", "%s", whyOf(err))
+		return wrongWords("", "%s", whyOf(body, err))
 	}
 	entries, err := s.write(ctx, c, nil, row)
 	if err != nil {
@@ -204,6 +205,9 @@ func recipeText(name string) ([]byte, error) {
 		return text, nil
 	}
 	text, err := os.ReadFile(name)
+	if err == nil && len(bytes.TrimSpace(text)) == 0 {
+		return nil, refused("steadybath recipe show copper-electroforming prints one to begin with", "recipe %s cannot be used: it is empty", name)
+	}
 	if err != nil {
 		hint := "that ships: " + strings.Join(recipe.Shipped(), ", ")
 		if near := nearest(name, recipe.Shipped()); near != "" {
@@ -371,10 +375,10 @@ func checkRecipe(s *session, c *cli.Context) error {
 // recipeFaults names every fault of a recipe on a line of its own.
 func recipeFaults(name string, err error) error {
 	faults := strings.Split(err.Error(), "\n")
-	count := fmt.Sprintf("%d faults", len(faults))
 	if len(faults) == 1 {
-		count = "1 fault"
+		return refused("mend the line named; steadybath recipe show copper-electroforming is one without a fault", "recipe %s cannot be used: %s", name, faults[0])
 	}
+	count := fmt.Sprintf("%d faults", len(faults))
 	return &problem{status: statusRefused, what: fmt.Sprintf("recipe %s cannot be used: %s", name, count),
 		hint: "mend the lines named; steadybath recipe show copper-electroforming is one without a fault", parts: faults}
 }

@@ -119,6 +119,10 @@ func importCommand(s *session) *cli.Command {
 // mostNamed bounds how many bad rows are printed; the count is always whole.
 const mostNamed = 50
 
+// longestFault is how long what is wrong with the only bad row may be, to be
+// said in the sentence itself and not on a line above it.
+const longestFault = 250
+
 func runImport(s *session, c *cli.Context) error {
 	words := c.Args().Slice()
 	if len(words) != 1 {
@@ -165,6 +169,9 @@ func runImport(s *session, c *cli.Context) error {
 			bad.name(line)
 		}
 		bad.more = bad.more || fromStore.More
+	}
+	if bad.count == 1 && !bad.more && len(bad.named[0]) <= longestFault {
+		return refused("mend this row and import again; what is there already is not entered twice", "%s has one bad row, and nothing was written: %s", words[0], bad.named[0])
 	}
 	if bad.count > 0 {
 		return &problem{status: statusRefused, what: fmt.Sprintf("%s has %s; nothing was written", words[0], bad.words()),

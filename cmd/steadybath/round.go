@@ -480,7 +480,7 @@ func (r *round) judge(so *bathFile, q question, a answer) ([]entry.Doubt, error)
 	f := chem.Fact{ID: a.id, Time: r.draft.Began.Add(q.after), Bath: r.b.Name, Note: a.note, Body: body}
 	row, err := journal.Encode(f)
 	if err != nil {
-		return nil, wrongWords("", "%s", whyOf(err))
+		return nil, wrongWords("", "%s", whyOf(body, err))
 	}
 	if f, err = journal.Decode(row); err != nil {
 		return nil, err
@@ -676,7 +676,7 @@ func (r *round) write(ctx context.Context) error {
 		}
 		row, err := journal.Encode(f)
 		if err != nil {
-			return wrongWords("", "%s", whyOf(err))
+			return wrongWords("", "%s", whyOf(f.Body, err))
 		}
 		rows, bodies = append(rows, row), append(bodies, f.Body)
 	}

@@ -226,6 +226,14 @@ func (s *session) knownThen(c *cli.Context, rows []journal.Row, zone *time.Locat
 	if err != nil {
 		return nil, wrongWords("", "--known-on: %v", err)
 	}
+	today, err := chem.ParseTime("today", now, zone, true)
+	if err != nil {
+		return nil, err
+	}
+	// A database may be ahead of the clock here.
+	if n := len(rows); until.After(today) && (n == 0 || until.After(rows[n-1].Entered)) {
+		return nil, refused("leave --known-on out for all that is known now", "--known-on: %s lies in the future; what will be entered by then is not known", on)
+	}
 	n := 0
 	for n < len(rows) && !rows[n].Entered.After(until) {
 		n++

@@ -186,7 +186,7 @@ func (s *session) enterShop(ctx context.Context, c *cli.Context, body func(shopN
 	f := chem.Fact{ID: id, Time: at, Note: c.String("note"), Body: b}
 	row, err := journal.Encode(f)
 	if err != nil {
-		return wrongWords("", "%s", whyOf(err))
+		return wrongWords("", "%s", whyOf(b, err))
 	}
 	stored, again, err := s.known(ctx, c, row)
 	if err != nil {
@@ -412,7 +412,7 @@ func (s *session) voidOfShop(ctx context.Context, c *cli.Context) error {
 	}
 	row, err := journal.Encode(chem.Fact{ID: id, Time: at, Note: c.String("note"), Body: body})
 	if err != nil {
-		return wrongWords("", "%s", whyOf(err))
+		return wrongWords("", "%s", whyOf(body, err))
 	}
 	entries, err := s.write(ctx, c, nil, row)
 	if err != nil {
