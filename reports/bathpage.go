@@ -88,23 +88,23 @@ func dueLines(e *estimate.Estimate, plan *dose.Plan, u Units) []DueLine {
 	var out []DueLine
 	for _, f := range e.Flags {
 		if f.Kind == "held" || f.Kind == "anodes" {
-			out = append(out, DueLine{What: "look at " + f.Subject, Why: u.Words(f.Why), Level: DueNow})
+			out = append(out, DueLine{What: "look at " + f.Subject, Why: f.Why, Level: DueNow})
 		}
 	}
 	for _, r := range plan.TitrateFirst {
-		out = append(out, DueLine{What: "read " + r.Constituent + " first", Why: u.Words(r.Why), Level: DueNow})
+		out = append(out, DueLine{What: "read " + r.Constituent + " first", Why: r.Why, Level: DueNow})
 	}
 	if plan.Bail > 0 {
 		out = append(out, DueLine{What: "bail out " + u.amount(plan.Bail, "L"), Why: "an upper limit asks for it; what is bailed out is hazardous waste", Level: DueNow})
 	}
 	for _, a := range plan.Additions {
-		out = append(out, DueLine{What: fmt.Sprintf("add %s of %s", exactAmount(u, a.Amount, a.Unit), a.Material.Name), Why: u.Words(a.Why), Level: DueNow})
+		out = append(out, DueLine{What: fmt.Sprintf("add %s of %s", exactAmount(u, a.Amount, a.Unit), a.Material.Name), Why: a.Why, Level: DueNow})
 	}
 	for _, r := range plan.Refused {
-		out = append(out, DueLine{What: r.What, Why: u.Words(r.Why), Level: DueSoon})
+		out = append(out, DueLine{What: r.What, Why: r.Why, Level: DueSoon})
 	}
 	for _, q := range plan.Quiet {
-		out = append(out, DueLine{What: "leave it", Why: u.Words(q), Level: DueLater})
+		out = append(out, DueLine{What: "leave it", Why: q, Level: DueLater})
 	}
 	return out
 }

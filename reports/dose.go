@@ -104,7 +104,7 @@ func Dose(w io.Writer, p *dose.Plan, zone *time.Location, u Units) error {
 	fmt.Fprintf(b, "%s · what to add · %s\n\n", Plain(p.Bath), p.At.In(zone).Format("Mon 2 Jan 2006 15:04 MST"))
 	doing := len(p.Additions) > 0 || p.Bail > 0
 	for _, r := range p.TitrateFirst {
-		fmt.Fprintf(b, "read first: %s\n", wrap(r.Constituent+" – "+u.Words(r.Why), width-12, "    "))
+		fmt.Fprintf(b, "read first: %s\n", wrap(r.Constituent+" – "+r.Why, width-12, "    "))
 	}
 	if len(p.TitrateFirst) > 0 && doing {
 		b.WriteString("what follows is only as good as the log; enter these readings and ask again\n")
@@ -113,7 +113,7 @@ func Dose(w io.Writer, p *dose.Plan, zone *time.Location, u Units) error {
 		b.WriteString("\n")
 	}
 	if p.Compromise != "" {
-		fmt.Fprintf(b, "! %s\n\n", wrap(u.Words(p.Compromise), width-2, "  "))
+		fmt.Fprintf(b, "! %s\n\n", wrap(p.Compromise, width-2, "  "))
 	}
 	if !doing {
 		b.WriteString("nothing to add now\n")
@@ -127,33 +127,33 @@ func Dose(w io.Writer, p *dose.Plan, zone *time.Location, u Units) error {
 		fmt.Fprintf(b, "   %s%s\n", word, wrap(text, width-3-len(word), strings.Repeat(" ", 3+len(word))))
 	}
 	if doing && len(p.Cautions) > 0 {
-		fmt.Fprintf(b, "%s\n\n", wrap(u.Words(p.Cautions[0]), width, ""))
+		fmt.Fprintf(b, "%s\n\n", wrap(p.Cautions[0], width, ""))
 	}
 	if p.Bail > 0 {
 		step("bail out %s before anything goes in", exactAmount(u, p.Bail, "L"))
-		detail("why: ", u.Words(p.BailWhy))
+		detail("why: ", p.BailWhy)
 		for _, c := range p.BailCautions {
-			detail("care: ", u.Words(c))
+			detail("care: ", c)
 		}
 	}
 	for _, a := range p.Additions {
 		step("%s of %s", exactAmount(u, a.Amount, a.Unit), a.Material.Name)
-		detail("why: ", u.Words(a.Why))
+		detail("why: ", a.Why)
 		for _, line := range portionLines(a.Portions, u) {
 			detail("", line)
 		}
 		for _, c := range a.Cautions {
-			detail("care: ", u.Words(c))
+			detail("care: ", c)
 		}
 	}
 	if doing && len(p.Quiet)+len(p.Refused) > 0 {
 		b.WriteString("\n")
 	}
 	for _, q := range p.Quiet {
-		fmt.Fprintf(b, "left alone: %s\n", wrap(u.Words(q), width-12, "    "))
+		fmt.Fprintf(b, "left alone: %s\n", wrap(q, width-12, "    "))
 	}
 	for _, r := range p.Refused {
-		fmt.Fprintf(b, "not done: %s\n", wrap(u.Words(r.What+" – "+r.Why), width-10, "    "))
+		fmt.Fprintf(b, "not done: %s\n", wrap(r.What+" – "+r.Why, width-10, "    "))
 	}
 	if n > 0 {
 		fmt.Fprintf(b, "\nthe bath after it, %s:\n", u.amount(p.Volume, "L"))
@@ -167,7 +167,7 @@ func Dose(w io.Writer, p *dose.Plan, zone *time.Location, u Units) error {
 	}
 	for i, c := range p.Cautions {
 		if i > 0 || n == 0 {
-			fmt.Fprintf(b, "\n%s\n", wrap(u.Words(c), width, ""))
+			fmt.Fprintf(b, "\n%s\n", wrap(c, width, ""))
 		}
 	}
 	_, err := io.WriteString(w, b.String())
@@ -188,7 +188,7 @@ func exactAmount(u Units, amount float64, unit chem.Unit) string {
 // 20 mL, each: ...".
 func portionLines(portions []dose.Portion, u Units) []string {
 	if len(portions) == 1 {
-		return []string{"then " + u.Words(portions[0].Wait)}
+		return []string{"then " + portions[0].Wait}
 	}
 	var out []string
 	for i := 0; i < len(portions); {
@@ -210,7 +210,7 @@ func portionLines(portions []dose.Portion, u Units) []string {
 		if j-i > 1 {
 			each = ", each"
 		}
-		out = append(out, strings.Join(parts, ", then ")+each+": "+u.Words(portions[i].Wait))
+		out = append(out, strings.Join(parts, ", then ")+each+": "+portions[i].Wait)
 		i = j
 	}
 	return out

@@ -43,7 +43,7 @@ func Overview(w io.Writer, lines []Due, u Units) error {
 	for _, d := range lines {
 		what := "nothing is due"
 		if len(d.Due) > 0 {
-			what = u.Words(strings.Join(d.Due, "; "))
+			what = strings.Join(d.Due, "; ")
 		}
 		fmt.Fprintf(t, "%s\t%s\t%s\n", Plain(d.Bath), u.amount(d.Volume.Value, "L"), what)
 	}

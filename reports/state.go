@@ -154,7 +154,7 @@ func State(w io.Writer, e *estimate.Estimate, zone *time.Location, u Units, head
 	}
 	said := map[string]bool{}
 	for _, f := range e.Flags {
-		if line := u.Words(f.Why); !said[line] {
+		if line := f.Why; !said[line] {
 			said[line] = true
 			if b.Len() > 0 && len(said) == 1 {
 				b.WriteString("\nlook at this first\n")
@@ -168,9 +168,7 @@ func State(w io.Writer, e *estimate.Estimate, zone *time.Location, u Units, head
 		if !bal.Closes {
 			word = "does not close"
 		}
-		scale, unit := u.scale(chem.Unit(bal.Unit)), second(u.Show(0, chem.Unit(bal.Unit)))
-		p := places(bal.U * scale)
-		fmt.Fprintf(b, "%s balance %s: %+.*f ± %.*f %s\n", bal.Name, word, p, bal.Closure*scale, p, bal.U*scale, unit)
+		fmt.Fprintf(b, "%s balance %s: %+.*f ± %.*f %s\n", bal.Name, word, places(bal.U), bal.Closure, places(bal.U), bal.U, bal.Unit)
 	}
 	for _, a := range e.Anodes {
 		fmt.Fprintf(b, "anode %s (%s, since %s)", a.ID, a.Form, a.Hung.In(zone).Format("2 Jan 2006"))

@@ -359,8 +359,8 @@ func heldWords(rd Reading, c Constituent) string {
 }
 
 func offWords(rd Reading) string {
-	return fmt.Sprintf("%s %s is %.1f standard deviations %s what the log explains (%s %s)",
-		figure(rd.Value), rd.Unit, math.Abs(rd.Off), side(rd.Off), figure(rd.Expected), rd.Unit)
+	return fmt.Sprintf("%s %s is %.1f standard deviations %s what the log explains (%s)",
+		figure(rd.Value), rd.Unit, math.Abs(rd.Off), side(rd.Off), figure(rd.Expected))
 }
 
 func side(off float64) string {
@@ -377,9 +377,9 @@ func balanceWords(b Balance) string {
 	}
 	switch b.Name {
 	case "sulfate":
-		return fmt.Sprintf("the two titrations together find %.0f mmol/L %s sulfate than the log accounts for (u %.0f mmol/L): a titration is off, or an addition, a spill or a bail-out was not written down", math.Abs(b.Closure), more, b.U)
+		return fmt.Sprintf("the two titrations together find %.0f mmol/L %s sulfate than the log accounts for (u %.0f): a titration is off, or an addition, a spill or a bail-out was not written down", math.Abs(b.Closure), more, b.U)
 	default:
-		return fmt.Sprintf("the level was %.1f L %s than the log accounts for (u %.1f L): water, or bath, came or went without a word", math.Abs(b.Closure), more, b.U)
+		return fmt.Sprintf("the level was %.1f L %s than the log accounts for (u %.1f): water, or bath, came or went without a word", math.Abs(b.Closure), more, b.U)
 	}
 }
 
