@@ -544,8 +544,8 @@ func (r *run) adopt(alt *run, h *hold) {
 func (r *run) words(h *hold) string {
 	f := r.bath.Facts[h.index]
 	o, _ := h.before.clone().observe(f)
-	return fmt.Sprintf("%s of %s was %s %s where the log led to %s, and the reading after it agrees: %s",
-		h.subj.name, f.Time.Format(time.DateOnly), figure(o.value), h.subj.unit, figure(o.expected), r.explained)
+	return fmt.Sprintf("%s of %s was %s %s where the log led to %s %s, and the reading after it agrees: %s",
+		h.subj.name, f.Time.Format(time.DateOnly), figure(o.value), h.subj.unit, figure(o.expected), h.subj.unit, r.explained)
 }
 
 func logNormal(d, variance float64) float64 {

@@ -452,7 +452,11 @@ func overview(ctx context.Context, s *session, c *cli.Context) error {
 		if err != nil {
 			return err
 		}
-		lines = append(lines, reports.DueOf(e, plan))
+		shown := sys
+		if c.Bool("json") {
+			shown = reports.Metric
+		}
+		lines = append(lines, reports.DueOf(e, plan, shown))
 	}
 	if c.Bool("json") {
 		return s.printJSON(struct {
