@@ -24,7 +24,13 @@ import (
 )
 
 func runVerify(s *session, c *cli.Context) error {
-	name, err := s.bathName(c)
+	name, who, err := "", "the shop", error(nil)
+	if c.Bool("shop") {
+		_, err = s.open(c)
+	} else {
+		name, err = s.bathName(c)
+		who = "bath " + name
+	}
 	if err != nil {
 		return err
 	}
@@ -42,7 +48,7 @@ func runVerify(s *session, c *cli.Context) error {
 		return stopped
 	}
 	if err != nil {
-		return refused("the record was changed behind the tool's back; compare with an export or a printed chain head", "bath %s: %v", name, err)
+		return refused("the record was changed behind the tool's back; compare with an export or a printed chain head", "%s: %v", who, err)
 	}
 	if c.Bool("json") {
 		return s.printJSON(struct {
@@ -52,7 +58,7 @@ func runVerify(s *session, c *cli.Context) error {
 			Head  string `json:"head"`
 		}{name, count, true, head})
 	}
-	return say(s.stdout, "bath %s: all %d facts fit the chain, head %s", name, count, head)
+	return say(s.stdout, "%s: all %d facts fit the chain, head %s", who, count, head)
 }
 
 var errStop = errors.New("stop")

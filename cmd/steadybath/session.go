@@ -197,28 +197,8 @@ func (s *session) bathNamed(c *cli.Context, name string) (*bathFile, error) {
 	if err != nil {
 		return nil, err
 	}
-	if on := c.String("known-on"); on != "" {
-		now, err := s.now()
-		if err != nil {
-			return nil, err
-		}
-		until, err := chem.ParseTime(on, now, zone, true)
-		if err != nil {
-			return nil, wrongWords("", "--known-on: %v", err)
-		}
-		today, err := chem.ParseTime("today", now, zone, true)
-		if err != nil {
-			return nil, err
-		}
-		// A database may be ahead of the clock here.
-		if n := len(rows); until.After(today) && (n == 0 || until.After(rows[n-1].Entered)) {
-			return nil, refused("leave --known-on out for all that is known now", "--known-on: %s lies in the future; what will be entered by then is not known", on)
-		}
-		n := 0
-		for n < len(rows) && !rows[n].Entered.After(until) {
-			n++
-		}
-		rows = rows[:n]
+	if rows, err = s.knownThen(c, rows, zone); err != nil {
+		return nil, err
 	}
 	b := &bathFile{rows: rows, zone: zone, entered: make([]chem.Fact, 0, len(rows))}
 	for _, r := range rows {
@@ -234,6 +214,36 @@ func (s *session) bathNamed(c *cli.Context, name string) (*bathFile, error) {
 		return nil, refused("ask without --known-on, or with a later day", "bath %s was not known then", name)
 	}
 	return b, err
+}
+
+// knownThen leaves of rows what had been entered by --known-on, where that is
+// given.
+func (s *session) knownThen(c *cli.Context, rows []journal.Row, zone *time.Location) ([]journal.Row, error) {
+	on := c.String("known-on")
+	if on == "" {
+		return rows, nil
+	}
+	now, err := s.now()
+	if err != nil {
+		return nil, err
+	}
+	until, err := chem.ParseTime(on, now, zone, true)
+	if err != nil {
+		return nil, wrongWords("", "--known-on: %v", err)
+	}
+	today, err := chem.ParseTime("today", now, zone, true)
+	if err != nil {
+		return nil, err
+	}
+	// A database may be ahead of the clock here.
+	if n := len(rows); until.After(today) && (n == 0 || until.After(rows[n-1].Entered)) {
+		return nil, refused("leave --known-on out for all that is known now", "--known-on: %s lies in the future; what will be entered by then is not known", on)
+	}
+	n := 0
+	for n < len(rows) && !rows[n].Entered.After(until) {
+		n++
+	}
+	return rows[:n], nil
 }
 
 // zoneOf finds the bath's time zone among its rows.
