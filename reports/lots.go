@@ -96,7 +96,7 @@ func TitrantLots(w io.Writer, lots []entry.TitrantLot) error {
 		if l.Titrations > 0 {
 			used = fmt.Sprintf("%d x, %.0f mL", l.Titrations, l.Delivered)
 		}
-		fmt.Fprintf(t, "%s\t%s\t%s\t%s\t%s\t%s\n", clip(Plain(l.Name), lotName-9), clip(Plain(l.Lot), lotLabel), clip(strength, 15), dash(l.Opened), until(l.Expires, l.Expired), used)
+		fmt.Fprintf(t, "%s\t%s\t%s\t%s\t%s\t%s\n", clip(Plain(l.Name), lotName-10), clip(Plain(l.Lot), lotLabel), clip(strength, 15), dash(l.Opened), until(l.Expires, l.Expired), used)
 	}
 	return writeLots(w, t.String())
 }

@@ -59,7 +59,6 @@ type listed struct {
 	shop, baths []chem.Fact
 	materials   []chem.Material
 	at          time.Time
-	zone        *time.Location
 }
 
 func (s *session) listed(c *cli.Context, command string) (listed, error) {
@@ -76,12 +75,12 @@ func (s *session) listed(c *cli.Context, command string) (listed, error) {
 	if err != nil {
 		return l, err
 	}
-	l.shop, l.zone = chem.Standing(file.entered), file.zone
-	at, err := s.when(c, l.zone, true)
+	l.shop = chem.Standing(file.entered)
+	at, err := s.when(c, file.zone, true)
 	if err != nil {
 		return l, err
 	}
-	l.at = at.In(l.zone)
+	l.at = at.In(file.zone)
 	all, err := s.store.Baths(c.Context)
 	if err != nil {
 		return l, err
