@@ -227,12 +227,12 @@ func historyCommand(s *session) *cli.Command {
 	return &cli.Command{
 		Name: "history", Usage: "what was done to the bath", UsageText: "steadybath history [--last N] [--kind KIND] [--shop]",
 		Description: describe("Every fact in the order in which it was entered; voided ones are shown as such.\nNothing ever leaves it. --verify walks the chain and names the first fact that\ndoes not fit.",
-			"steadybath history --last 20", "steadybath history --kind add --json"),
+			"steadybath history --last 20", "steadybath history --kind add --json", "steadybath history --shop"),
 		Flags: append(questionFlags(),
 			&cli.IntFlag{Name: "last", Usage: "only the last `N` facts"},
 			&cli.StringFlag{Name: "kind", Usage: "only facts of the `KIND`"},
 			&cli.StringFlag{Name: "subject", Usage: "only facts about the `SUBJECT`"},
-			&cli.BoolFlag{Name: "shop", Usage: "the titrants and stock of the shop, not of a bath"},
+			&cli.BoolFlag{Name: "shop", Usage: "the shop's titrants and materials, which have a chain of their own"},
 			&cli.BoolFlag{Name: "verify", Usage: "check the chain of hashes"}),
 		Action: func(c *cli.Context) error { return runHistory(s, c) },
 	}
@@ -247,6 +247,9 @@ func runHistory(s *session, c *cli.Context) error {
 	}
 	if c.Int("last") < 0 {
 		return wrongWords("", "--last %d: a count of 1 or more would fit", c.Int("last"))
+	}
+	if c.Bool("shop") && c.String("bath") != "" {
+		return wrongWords("leave one of them out", "--shop is about no bath, and --bath names one")
 	}
 	if c.Bool("verify") {
 		for _, f := range []string{"last", "kind", "subject", "at", "known-on"} {
@@ -271,12 +274,11 @@ func runHistory(s *session, c *cli.Context) error {
 	if err != nil {
 		return err
 	}
-	var b *bathFile
+	read := s.bath
 	if c.Bool("shop") {
-		b, err = s.shopFile(c)
-	} else {
-		b, err = s.bath(c)
+		read = s.shopFile
 	}
+	b, err := read(c)
 	if err != nil {
 		return err
 	}
@@ -302,7 +304,11 @@ func runHistory(s *session, c *cli.Context) error {
 	if c.Bool("json") {
 		return reports.HistoryJSON(s.stdout, b.Name, lines, b.head)
 	}
-	return reports.History(s.stdout, b.Name, lines, len(b.entered), b.zone, sys, b.head)
+	name := b.Name
+	if c.Bool("shop") {
+		name = "the shop"
+	}
+	return reports.History(s.stdout, name, lines, len(b.entered), b.zone, sys, b.head)
 }
 
 func chartCommand(s *session) *cli.Command {

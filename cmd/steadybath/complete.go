@@ -192,15 +192,15 @@ func (k *completion) note(f cli.Flag, value string) {
 	}
 }
 
-// listed is a list of words at the end of what a flag is for: "metric or us".
-var listed = regexp.MustCompile(`: ([a-z-]+(?:, [a-z-]+)* or [a-z-]+)$`)
+// wordList is a list of words at the end of what a flag is for: "metric or us".
+var wordList = regexp.MustCompile(`: ([a-z-]+(?:, [a-z-]+)* or [a-z-]+)$`)
 
 // value offers what a flag may be given, behind head.
 func (k *completion) value(f cli.Flag, head string) {
 	name, usage := f.Names()[0], f.(cli.DocGenerationFlag).GetUsage()
 	_, placeholder, _ := strings.Cut(usage, "`")
 	placeholder, _, _ = strings.Cut(placeholder, "`")
-	if m := listed.FindStringSubmatch(strings.ReplaceAll(usage, "`", "")); m != nil {
+	if m := wordList.FindStringSubmatch(strings.ReplaceAll(usage, "`", "")); m != nil {
 		for _, w := range strings.Split(strings.ReplaceAll(m[1], " or ", ", "), ", ") {
 			k.add(head, w, "")
 		}

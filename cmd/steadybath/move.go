@@ -24,11 +24,12 @@ import (
 )
 
 func runVerify(s *session, c *cli.Context) error {
-	name, whose, err := "", "the shop", error(nil)
+	name, who, err := "", "the shop", error(nil)
 	if c.Bool("shop") {
 		_, err = s.open(c)
-	} else if name, err = s.bathName(c); err == nil {
-		whose = "bath " + name
+	} else {
+		name, err = s.bathName(c)
+		who = "bath " + name
 	}
 	if err != nil {
 		return err
@@ -47,7 +48,7 @@ func runVerify(s *session, c *cli.Context) error {
 		return stopped
 	}
 	if err != nil {
-		return refused("the record was changed behind the tool's back; compare with an export or a printed chain head", "%s: %v", whose, err)
+		return refused("the record was changed behind the tool's back; compare with an export or a printed chain head", "%s: %v", who, err)
 	}
 	if c.Bool("json") {
 		return s.printJSON(struct {
@@ -57,7 +58,7 @@ func runVerify(s *session, c *cli.Context) error {
 			Head  string `json:"head"`
 		}{name, count, true, head})
 	}
-	return say(s.stdout, "%s: all %d facts fit the chain, head %s", whose, count, head)
+	return say(s.stdout, "%s: all %d facts fit the chain, head %s", who, count, head)
 }
 
 var errStop = errors.New("stop")

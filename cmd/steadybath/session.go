@@ -212,7 +212,8 @@ func (s *session) bathNamed(c *cli.Context, name string) (*bathFile, error) {
 	return b, err
 }
 
-// knownThen leaves the rows that had been entered by --known-on.
+// knownThen leaves of rows what had been entered by --known-on, where that is
+// given.
 func (s *session) knownThen(c *cli.Context, rows []journal.Row, zone *time.Location) ([]journal.Row, error) {
 	on := c.String("known-on")
 	if on == "" {

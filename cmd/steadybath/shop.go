@@ -32,16 +32,19 @@ func lotFlags(more ...cli.Flag) []cli.Flag {
 
 func titrantCommand(s *session) *cli.Command {
 	return &cli.Command{
-		Name: "titrant", Usage: "enter a lot of standard solution", UsageText: "steadybath titrant NAME --lot LOT --molarity MOLARITY",
-		Description: describe("A bottle of the shop, for all baths: titrate --lot takes its molarity and factor\nfrom here. Enter it again when it was standardised anew. The bottle's own label and\nsafety data sheet come first: some titrants are poisons.",
+		Name: "titrant", Usage: "enter a lot of standard solution", UsageText: "steadybath titrant NAME --lot LOT --molarity MOLARITY | list",
+		Description: describe("A bottle of the shop, for all baths: titrate --lot takes its molarity and factor\nfrom here. Enter it again when it was standardised anew. The bottle's own label and\nsafety data sheet come first: some titrants are poisons. The word list shows the\nbottles: strength, dates, what titrations took.",
 			`steadybath titrant EDTA --lot E7 --molarity "0.1 mol/L" --factor 1.002 --factor-u 0.001`,
-			`steadybath titrant EDTA --lot E8 --molarity "0.1+-0.0002 mol/L" --expires 2027-03`),
+			`steadybath titrant EDTA --lot E8 --molarity "0.1+-0.0002 mol/L" --expires 2027-03`, "steadybath titrant list"),
 		Flags: shopFlags(lotFlags(
 			&cli.StringFlag{Name: "lot", Usage: "the `LOT` on the bottle"},
 			&cli.StringFlag{Name: "molarity", Usage: "nominal `MOLARITY`, such as \"0.1 mol/L\""},
 			&cli.StringFlag{Name: "factor", Usage: "actual over nominal molarity of the lot, `FACTOR`"},
 			&cli.StringFlag{Name: "factor-u", Usage: "standard uncertainty of the factor, `U`"})...),
 		Action: func(c *cli.Context) error {
+			if asksForList(c) {
+				return runTitrantList(s, c)
+			}
 			return s.enterShop(c.Context, c, func(names shopNames, dates func(string) (string, error)) (chem.Body, error) {
 				return titrantBody(c, names.titrants, dates)
 			})
@@ -86,14 +89,17 @@ func titrantBody(c *cli.Context, known []string, date func(string) (string, erro
 
 func materialCommand(s *session) *cli.Command {
 	return &cli.Command{
-		Name: "material", Usage: "enter a lot of material as bought", UsageText: "steadybath material NAME AMOUNT",
-		Description: describe("Stock of the shop, for all baths: how much came in, and what it cost per unit of\nthe amount.",
+		Name: "material", Usage: "enter a lot of material as bought", UsageText: "steadybath material NAME AMOUNT | list",
+		Description: describe("Stock of the shop, for all baths: how much came in, and what it cost per unit of\nthe amount. The word list shows what is left of each lot.",
 			`steadybath material "copper sulfate pentahydrate" 5kg --lot K4 --price 7.40`,
-			"steadybath material brightener 500mL --lot B12 --opened 2026-03-02 --expires 2027-03"),
+			"steadybath material brightener 500mL --lot B12 --opened 2026-03-02 --expires 2027-03", "steadybath material list"),
 		Flags: shopFlags(lotFlags(
 			&cli.StringFlag{Name: "lot", Usage: "the `LOT` it came from"},
 			&cli.StringFlag{Name: "price", Usage: "`PRICE` per unit of the amount (per kg where it is in kg), in the shop's money"})...),
 		Action: func(c *cli.Context) error {
+			if asksForList(c) {
+				return runStockList(s, c)
+			}
 			return s.enterShop(c.Context, c, func(names shopNames, dates func(string) (string, error)) (chem.Body, error) {
 				return stockBody(c, names.materials, dates)
 			})
@@ -247,28 +253,6 @@ func (s *session) shopEntered(c *cli.Context) ([]chem.Fact, error) {
 	}
 	entered, _, err := decodeAll(rows, "the shop")
 	return entered, err
-}
-
-// shopFile is the shop's chain read like a bath's, of which it has the facts and
-// the zone only.
-func (s *session) shopFile(c *cli.Context) (*bathFile, error) {
-	now, err := s.now()
-	if err != nil {
-		return nil, err
-	}
-	_, zone, err := s.shopNames(c, now)
-	if err != nil {
-		return nil, err
-	}
-	b := &bathFile{Bath: &estimate.Bath{Name: "the shop"}, zone: zone}
-	if b.rows, err = s.store.Rows(c.Context, "", time.Time{}); err != nil {
-		return nil, err
-	}
-	if b.rows, err = s.knownThen(c, b.rows, zone); err != nil {
-		return nil, err
-	}
-	b.entered, b.head, err = decodeAll(b.rows, "the shop")
-	return b, err
 }
 
 // decodeAll reads a chain's facts and its head.

@@ -97,6 +97,10 @@ var wrongEntries = []wrongEntry{
 	{`history --last many`, 2, `many`, `--last`, `number|whole`},
 	{`history --kind titration`, 2, `titration`, `kind`, `assay`},
 
+	{`history --shop --bath tank-1`, 2, `--bath`, `--shop`, `one|without|shop`},
+	{`titrant list --lot E7`, 2, `--lot`, `titrant list`, `leave`},
+	{`material list brightener`, 2, `brightener`, `material list`, `--help`},
+
 	// Words after the end, and too few.
 	{`level 58L today`, 2, `today`, `level`, `--at|one`},
 	{`level`, 2, `missing`, `volume|level`, `58|L`},
