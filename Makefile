@@ -2,7 +2,7 @@
 
 .DEFAULT_GOAL := build
 .NOTPARALLEL:
-.PHONY: build demo test bench calibrate fuzz browser deps clean help
+.PHONY: build man demo test bench calibrate fuzz browser deps clean help
 
 FUZZTIME ?= 20s
 BENCHTIME ?= 200ms
@@ -26,6 +26,10 @@ chart := reports/echarts/asset/echarts.js
 build: $(chart) ## the tool, bin/steadybath, with the chart script inside
 	@sh -c "$$needs" make go
 	go build -trimpath $(stamp) -o bin/steadybath ./cmd/steadybath
+
+man: build ## the manual page, bin/steadybath.1
+	bin/steadybath man >bin/.steadybath.1
+	@mv bin/.steadybath.1 bin/steadybath.1
 
 demo: deps build ## a tour with an invented half-year, in a database of its own
 	@sh -c "$$tour"

@@ -21,6 +21,9 @@ type Measured struct {
 // fit. A plain number is taken only where DimNone is among dims.
 func ParseMeasured(s string, dims ...Dimension) (Measured, error) {
 	text := strings.TrimSpace(s)
+	if strings.ContainsAny(text, "\n\r\t") {
+		return Measured{}, fmt.Errorf("%q is more than one value; one at a time is wanted, and each needs a unit%s", s, fits(dims))
+	}
 	end := 0
 	for i, r := range text {
 		// A sign further on belongs to the +- of an uncertainty.
@@ -31,7 +34,7 @@ func ParseMeasured(s string, dims ...Dimension) (Measured, error) {
 		break
 	}
 	if end == 0 {
-		return Measured{}, fmt.Errorf("%q does not begin with a number%s", s, fits(dims))
+		return Measured{}, fmt.Errorf("%q is not a number with a unit%s", s, fits(dims))
 	}
 	digits, rest := text[:end], strings.TrimSpace(text[end:])
 	// An exponent is part of the number only where digits follow it.
@@ -55,7 +58,7 @@ func ParseMeasured(s string, dims ...Dimension) (Measured, error) {
 				j = len(tail)
 			}
 			if m.U, err = ParseDecimal(tail[:j]); err != nil {
-				return Measured{}, fmt.Errorf("%q: after %s: %w", s, mark, err)
+				return Measured{}, fmt.Errorf("%q: after %s: %w; an uncertainty is 0 or more, such as 58.2 +- 0.3 L", s, mark, err)
 			}
 			rest = strings.TrimSpace(tail[j:])
 			break

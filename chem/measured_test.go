@@ -53,8 +53,8 @@ func TestParseMeasuredRefuses(t *testing.T) {
 		dims []Dimension
 		says string
 	}{
-		"Empty":             {"", []Dimension{DimVolume}, "does not begin with a number, such as L"},
-		"OnlyUnit":          {"mL", []Dimension{DimVolume}, "does not begin with a number"},
+		"Empty":             {"", []Dimension{DimVolume}, "is not a number with a unit, such as L"},
+		"OnlyUnit":          {"mL", []Dimension{DimVolume}, "is not a number with a unit"},
 		"NoUnit":            {"18.4", []Dimension{DimVolume}, `"18.4" needs a unit, such as L, mL`},
 		"OtherKind":         {"18.4 g", []Dimension{DimVolume}, "is a mass where a volume is wanted, such as L"},
 		"UnitNotWanted":     {"18.4 g", []Dimension{DimNone}, "where a plain number is wanted"},
@@ -64,7 +64,7 @@ func TestParseMeasuredRefuses(t *testing.T) {
 		"EmptyUncertainty":  {"5 ± g", []Dimension{DimMass}, "after ±"},
 		"NegativeUncertain": {"5 ± -1 g", []Dimension{DimMass}, "after ±"},
 		"HyphenRange":       {"5-6 g", []Dimension{DimMass}, "unknown unit"},
-		"NaN":               {"NaN g", []Dimension{DimMass}, "does not begin with a number"},
+		"NaN":               {"NaN g", []Dimension{DimMass}, "is not a number with a unit"},
 		"Inf":               {"+Inf g", []Dimension{DimMass}, "not a number"},
 		"HugeExponent":      {"1e400 g", []Dimension{DimMass}, "not a number"},
 	} {

@@ -374,10 +374,10 @@ func ParseDelivered(s string) (Decimal, error) {
 func parseMillilitres(whole, text string) (Decimal, error) {
 	m, err := ParseMeasured(text, DimVolume)
 	switch {
-	case err != nil && strings.TrimSpace(text) == "":
+	case err != nil && strings.TrimSpace(text) == "" || err != nil && whole != text && !strings.ContainsAny(text, "0123456789"):
 		return "", fmt.Errorf("%q is not a delivered volume such as 16.35mL or 0.10..13.20mL", whole)
 	case err != nil && strings.Trim(text, "0123456789.,+- ") == "":
-		return "", fmt.Errorf("%q needs a unit, such as 16.35mL", whole)
+		return "", fmt.Errorf("%q needs a unit at its end, such as 16.35mL or 0.10..13.20mL", whole)
 	case err != nil:
 		return "", err
 	case m.Unit != "mL":

@@ -126,9 +126,18 @@ func (w when) date(text string) (day, error) {
 	}
 	t, err := time.Parse(time.DateOnly, text)
 	if err != nil {
-		return day{}, fmt.Errorf("%s is not in the calendar", text)
+		return day{}, fmt.Errorf("%s is not in the calendar%s", text, inCalendar(text))
 	}
 	return dayOf(t), nil
+}
+
+// inCalendar says what would be, of a date in ten digits that is not.
+func inCalendar(text string) string {
+	month, err := time.Parse("2006-01", text[:len("2006-01")])
+	if err != nil {
+		return "; months are 01 to 12"
+	}
+	return fmt.Sprintf("; %s has %d days", month.Format("January 2006"), month.AddDate(0, 1, -1).Day())
 }
 
 // at is the time of day on d; a day alone where there is none.

@@ -149,17 +149,11 @@ func explain(doing string, err error) error {
 // connectError says why no connection came about, from the host's and the
 // server's answers only: the connection string stays out of it.
 func connectError(err error, c *pgx.ConnConfig) error {
-	where := c.Host
-	if !strings.HasPrefix(where, "/") {
-		where = net.JoinHostPort(c.Host, fmt.Sprint(c.Port))
-	}
+	where := hostOf(c.Host, c.Port)
 	if len(c.Fallbacks) > 0 {
 		hosts := []string{where}
 		for _, f := range c.Fallbacks {
-			h := f.Host
-			if !strings.HasPrefix(h, "/") {
-				h = net.JoinHostPort(f.Host, fmt.Sprint(f.Port))
-			}
+			h := hostOf(f.Host, f.Port)
 			if h != hosts[len(hosts)-1] {
 				hosts = append(hosts, h)
 			}
@@ -194,4 +188,12 @@ func connectError(err error, c *pgx.ConnConfig) error {
 		why = "it takes no writes"
 	}
 	return &Error{What: fmt.Sprintf("cannot reach the database at %s: %s", where, why), Help: "check that the server runs and that the address is right", Cause: errors.Join(ErrUnreachable, err)}
+}
+
+// hostOf writes where a server is: the folder of its socket, or host and port.
+func hostOf(host string, port uint16) string {
+	if strings.HasPrefix(host, "/") {
+		return host
+	}
+	return net.JoinHostPort(host, fmt.Sprint(port))
 }

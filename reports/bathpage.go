@@ -32,7 +32,7 @@ const mostLog = 300
 func BathPage(in PageInput) Page {
 	e := in.Estimate
 	p := Page{Bath: e.Bath.Name, Title: e.Recipe.Title, Made: in.Made, Zone: in.Zone, Head: in.Head, LogTotal: len(in.Entered),
-		Cautions: append(append([]string(nil), e.Recipe.Cautions...), in.Plan.Cautions...)}
+		Cautions: append(append([]string(nil), e.Recipe.Cautions...), in.Units.PlanWords(in.Plan).Cautions...)}
 	p.Due = dueLines(e, in.Plan, in.Units)
 	marks := bathMarks(e)
 	gone := chem.VoidedBy(in.Entered)
@@ -86,9 +86,10 @@ func edge(v, scale float64) float64 {
 
 func dueLines(e *estimate.Estimate, plan *dose.Plan, u Units) []DueLine {
 	var out []DueLine
+	plan = u.PlanWords(plan)
 	for _, f := range e.Flags {
 		if f.Kind == "held" || f.Kind == "anodes" {
-			out = append(out, DueLine{What: "look at " + f.Subject, Why: f.Why, Level: DueNow})
+			out = append(out, DueLine{What: "look at " + f.Subject, Why: u.flagWords(e, f), Level: DueNow})
 		}
 	}
 	for _, r := range plan.TitrateFirst {

@@ -100,6 +100,7 @@ func list(s []string) []string { return append([]string{}, s...) }
 // Dose writes a plan as text for a terminal of 80 columns, in the order of
 // work.
 func Dose(w io.Writer, p *dose.Plan, zone *time.Location, u Units) error {
+	p = u.PlanWords(p)
 	b := &strings.Builder{}
 	fmt.Fprintf(b, "%s · what to add · %s\n\n", Plain(p.Bath), p.At.In(zone).Format("Mon 2 Jan 2006 15:04 MST"))
 	doing := len(p.Additions) > 0 || p.Bail > 0

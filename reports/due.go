@@ -18,16 +18,16 @@ type Due struct {
 }
 
 // DueOf says in a few words what a bath asks for now.
-func DueOf(e *estimate.Estimate, p *dose.Plan) Due {
+func DueOf(e *estimate.Estimate, p *dose.Plan, u Units) Due {
 	d := Due{Bath: e.Bath.Name, Volume: Quantity{e.Volume, e.UVolume, "L"}, Due: []string{}}
 	for _, r := range p.TitrateFirst {
 		d.Due = append(d.Due, "read "+r.Constituent)
 	}
 	if p.Bail > 0 {
-		d.Due = append(d.Due, fmt.Sprintf("bail out %.1f L", p.Bail))
+		d.Due = append(d.Due, "bail out "+exactAmount(u, p.Bail, "L"))
 	}
 	for _, a := range p.Additions {
-		d.Due = append(d.Due, fmt.Sprintf("add %s %s", exactAmount(Metric, a.Amount, a.Unit), a.Material.Name))
+		d.Due = append(d.Due, fmt.Sprintf("add %s %s", exactAmount(u, a.Amount, a.Unit), a.Material.Name))
 	}
 	for _, f := range e.Flags {
 		if f.Kind == "anodes" {

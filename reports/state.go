@@ -135,8 +135,7 @@ func WriteJSON(w io.Writer, v any) error {
 func State(w io.Writer, e *estimate.Estimate, zone *time.Location, u Units, head string) error {
 	b := &strings.Builder{}
 	heading(b, e, zone)
-	table := &strings.Builder{}
-	t := tabwriter.NewWriter(table, 0, 0, 2, ' ', 0)
+	t := &strings.Builder{}
 	fmt.Fprint(t, "\tnow\t90 %\twindow\tlast reading\t\n")
 	v, unit := u.Show(e.Volume, "L")
 	fmt.Fprintf(t, "volume\t%s %s\t%s\t%s\t%s\t\n", decimals(v, e.UVolume*u.scale("L")), unit, band(e.Low90V, e.High90V, e.UVolume, "L", u),
@@ -146,15 +145,12 @@ func State(w io.Writer, e *estimate.Estimate, zone *time.Location, u Units, head
 		fmt.Fprintf(t, "%s\t%s %s\t%s\t%s\t%s\t%s\n", c.Name, decimals(value, c.U*u.scale(c.Unit)), unit, band(c.Low90, c.High90, c.U, c.Unit, u),
 			windowWords(c, u), lastReading(c, zone, u), verdictWords(c))
 	}
-	if err := t.Flush(); err != nil {
+	if err := writeTable(b, t.String()); err != nil {
 		return err
-	}
-	for line := range strings.Lines(table.String()) {
-		b.WriteString(strings.TrimRight(line, " \n") + "\n")
 	}
 	said := map[string]bool{}
 	for _, f := range e.Flags {
-		if line := f.Why; !said[line] {
+		if line := u.flagWords(e, f); !said[line] {
 			said[line] = true
 			if b.Len() > 0 && len(said) == 1 {
 				b.WriteString("\nlook at this first\n")
@@ -168,7 +164,9 @@ func State(w io.Writer, e *estimate.Estimate, zone *time.Location, u Units, head
 		if !bal.Closes {
 			word = "does not close"
 		}
-		fmt.Fprintf(b, "%s balance %s: %+.*f ± %.*f %s\n", bal.Name, word, places(bal.U), bal.Closure, places(bal.U), bal.U, bal.Unit)
+		closure, unit := u.Show(bal.Closure, chem.Unit(bal.Unit))
+		spread := bal.U * u.scale(chem.Unit(bal.Unit))
+		fmt.Fprintf(b, "%s balance %s: %+.*f ± %.*f %s\n", bal.Name, word, places(spread), closure, places(spread), spread, unit)
 	}
 	for _, a := range e.Anodes {
 		fmt.Fprintf(b, "anode %s (%s, since %s)", a.ID, a.Form, a.Hung.In(zone).Format("2 Jan 2006"))
@@ -189,6 +187,33 @@ func State(w io.Writer, e *estimate.Estimate, zone *time.Location, u Units, head
 	fmt.Fprintf(b, "chain head %.16s…\n", head)
 	_, err := io.WriteString(w, b.String())
 	return err
+}
+
+// writeTable aligns cells that tabs end, closer together where the lines would
+// not fit otherwise.
+func writeTable(b *strings.Builder, cells string) error {
+	var lines []string
+	for _, padding := range []int{2, 1} {
+		table := &strings.Builder{}
+		t := tabwriter.NewWriter(table, 0, 0, padding, ' ', 0)
+		if _, err := io.WriteString(t, cells); err != nil {
+			return err
+		}
+		if err := t.Flush(); err != nil {
+			return err
+		}
+		widest := 0
+		lines = lines[:0]
+		for line := range strings.Lines(table.String()) {
+			line = strings.TrimRight(line, " \n")
+			lines, widest = append(lines, line), max(widest, len([]rune(line)))
+		}
+		if widest <= width {
+			break
+		}
+	}
+	b.WriteString(strings.Join(lines, "\n") + "\n")
+	return nil
 }
 
 func heading(b *strings.Builder, e *estimate.Estimate, zone *time.Location) {

@@ -25,7 +25,7 @@ func ParseUnits(s string) (Units, error) {
 	case US:
 		return US, nil
 	}
-	return "", fmt.Errorf("units %q: metric or us would fit", s)
+	return "", fmt.Errorf("--units %q: metric or us would fit", s)
 }
 
 // Show turns a value into the system's unit. Concentrations below the trade's

@@ -139,7 +139,7 @@ func ReadingWords(e *estimate.Estimate, f chem.Fact, u Units) []string {
 		out := []string{line}
 		for _, flag := range e.Flags {
 			if flag.Kind == "confirmed" && flag.Subject == r.Subject {
-				out = append(out, "   ! "+wrap(flag.Why, width-5, "     "))
+				out = append(out, "   ! "+wrap(u.flagWords(e, flag), width-5, "     "))
 			}
 		}
 		return out

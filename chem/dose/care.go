@@ -128,7 +128,7 @@ func (w *work) line(g *program, j int, amounts []float64, bail, sofar float64) A
 		case x.dose && g.brings(m, i) > 0:
 			whys = append(whys, x.why)
 		case x.lower && g.brings(m, i) < 0:
-			whys = append(whys, fmt.Sprintf("it also takes down %s, which is %s %s, above %s", x.c.Name, round(x.now), x.c.Unit, tidy(x.c.High)))
+			whys = append(whys, fmt.Sprintf("it also takes down %s, which is %s %s, above %s %s", x.c.Name, round(x.now), x.c.Unit, tidy(x.c.High), x.c.Unit))
 		}
 	}
 	a.Why = strings.Join(whys, "; ")
@@ -226,9 +226,9 @@ func (w *work) pour(a *Addition, m chem.Material, g *program, amounts []float64,
 	if known {
 		cool = hot - math.Max(1, math.Ceil(rise(largest)))
 	}
-	from := fmt.Sprintf("the recipe's warmest is %s", tidy(hot))
+	from := fmt.Sprintf("the recipe's warmest is %s degC", tidy(hot))
 	if !stated {
-		from = fmt.Sprintf("the recipe states no warmest, so %s is taken", tidy(hot))
+		from = fmt.Sprintf("the recipe states no warmest, so %s degC is taken", tidy(hot))
 	}
 	for i := range a.Portions {
 		a.Portions[i].Wait = fmt.Sprintf("stir it in and wait until the thermometer shows less than %s degC (%s)", tidy(cool), from)

@@ -267,9 +267,9 @@ func (w *work) contaminant(p *Plan, x *need) {
 	}
 	switch above := 1 - chanceBelow(c.High, x.now, x.u); {
 	case above > 0.5 && x.age > bailReading:
-		p.read(c.Name, "the log puts it at %s %s, above its limit of %s, but it was last read %s ago", round(x.now), c.Unit, tidy(c.High), days(x.age))
+		p.read(c.Name, "the log puts it at %s %s, above its limit of %s %s, but it was last read %s ago", round(x.now), c.Unit, tidy(c.High), c.Unit, days(x.age))
 	case above > 0.5:
-		p.refuse(c.Name, "%s %s is above its limit of %s and no addition takes it out; dummy plating or a treatment may, or replacing a part of the bath", round(x.now), c.Unit, tidy(c.High))
+		p.refuse(c.Name, "%s %s is above its limit of %s %s and no addition takes it out; dummy plating or a treatment may, or replacing a part of the bath", round(x.now), c.Unit, tidy(c.High), c.Unit)
 	}
 }
 
@@ -300,7 +300,7 @@ func (w *work) weigh(x *need, p *Plan) {
 	switch {
 	case x.asked && x.aim > x.now:
 		x.dose = true
-		x.why = fmt.Sprintf("%s is %s %s%s; to the target you gave, %s", c.Name, round(x.now), c.Unit, w.onceFilled(), tidy(x.target))
+		x.why = fmt.Sprintf("%s is %s %s%s; to the target you gave, %s %s", c.Name, round(x.now), c.Unit, w.onceFilled(), tidy(x.target), c.Unit)
 	case x.asked:
 		w.refuseTarget(p, x, fmt.Sprintf("it is at %s %s already, and nothing that is added takes it out", round(x.now), c.Unit))
 	case organic && x.aim-x.now >= littleOften*x.target:
@@ -336,9 +336,9 @@ func (w *work) whyLow(x *need, chance float64) string {
 	c := x.c
 	now := fmt.Sprintf("%s is %s %s%s", c.Name, span(x.now, z90*x.u), c.Unit, w.onceFilled())
 	if x.now < c.Low {
-		return fmt.Sprintf("%s, below its window of %s to %s; to the target of %s", now, tidy(c.Low), tidy(c.High), tidy(x.target))
+		return fmt.Sprintf("%s, below its window of %s to %s %s; to the target of %s %s", now, tidy(c.Low), tidy(c.High), c.Unit, tidy(x.target), c.Unit)
 	}
-	return fmt.Sprintf("%s, with a chance of %s to fall below %s within %s; to the target of %s", now, percent(chance), tidy(c.Low), days(w.days), tidy(x.target))
+	return fmt.Sprintf("%s, with a chance of %s to fall below %s %s within %s; to the target of %s %s", now, percent(chance), tidy(c.Low), c.Unit, days(w.days), tidy(x.target), c.Unit)
 }
 
 // high decides what is done about too much. Bath is thrown away only where the
@@ -361,23 +361,24 @@ func (w *work) high(x *need, p *Plan) {
 		}
 		when := ""
 		if fall > 0 {
-			when = fmt.Sprintf("; at the usual pace it is back at %s in about %s", tidy(c.High), days((x.now-c.High)/fall))
+			when = fmt.Sprintf("; at the usual pace it is back at %s %s in about %s", tidy(c.High), c.Unit, days((x.now-c.High)/fall))
 		}
-		p.quiet("%s: %s is above %s; use and standing bring it down, and none is added%s", c.Name, value, tidy(c.High), when)
+		p.quiet("%s: %s is above %s %s; use and standing bring it down, and none is added%s", c.Name, value, tidy(c.High), c.Unit, when)
 	case now >= 0.5 && x.least < c.High && fall > 0:
-		p.quiet("%s: %s is above %s, and comes down by itself before the next visit", c.Name, value, tidy(c.High))
+		p.quiet("%s: %s is above %s %s, and comes down by itself before the next visit", c.Name, value, tidy(c.High), c.Unit)
 	case now < 0.5 && fall > 0:
 	case !says(x) || now < sureToBail && (x.age > repeatReading || x.wide()):
-		p.read(c.Name, "the log puts it at %s beside an upper limit of %s; read it before any bath is thrown away", value, tidy(c.High))
+		p.read(c.Name, "the log puts it at %s beside an upper limit of %s %s; read it before any bath is thrown away", value, tidy(c.High), c.Unit)
 	case !w.water:
-		p.refuse(c.Name, "%s passes %s and only replacing bath by water takes it out, but no water may be used", value, tidy(c.High))
+		p.refuse(c.Name, "%s passes %s %s and only replacing bath by water takes it out, but no water may be used", value, tidy(c.High), c.Unit)
 	default:
 		x.lower, x.room = true, w.room(x)
-		passes := "above " + tidy(c.High)
+		limit := fmt.Sprintf("%s %s", tidy(c.High), c.Unit)
+		passes := "above " + limit
 		if x.now <= c.High {
-			passes = fmt.Sprintf("and passes %s before the next visit", tidy(c.High))
+			passes = fmt.Sprintf("and passes %s before the next visit", limit)
 		}
-		x.why = fmt.Sprintf("%s is %s, %s, and no addition takes it out; a bail-out refilled with water brings it to %s, which leaves room for evaporation and weeks of creep", c.Name, value, passes, round(x.room))
+		x.why = fmt.Sprintf("%s is %s, %s, and no addition takes it out; a bail-out refilled with water brings it to %s %s, which leaves room for evaporation and weeks of creep", c.Name, value, passes, round(x.room), c.Unit)
 	}
 }
 
@@ -416,13 +417,13 @@ func (w *work) readFirst(x *need, p *Plan, chance float64) {
 	}
 	switch {
 	case organic && x.wide() && x.age > 14:
-		p.read(c.Name, "%s, and ± %s %s is wide beside its window of %s to %s; a Hull-cell panel tells more than the log", ago, round(z90*x.u), c.Unit, tidy(c.Low), tidy(c.High))
+		p.read(c.Name, "%s, and ± %s %s is wide beside its window of %s to %s %s; a Hull-cell panel tells more than the log", ago, round(z90*x.u), c.Unit, tidy(c.Low), tidy(c.High), c.Unit)
 	case organic:
 		return
 	case x.age > staleDays:
 		p.read(c.Name, "%s, and things go unlogged", ago)
 	case acting && x.wide() && x.age > 1:
-		p.read(c.Name, "%s, and ± %s %s is wide beside its window of %s to %s; a reading could change what is added", ago, round(z90*x.u), c.Unit, tidy(c.Low), tidy(c.High))
+		p.read(c.Name, "%s, and ± %s %s is wide beside its window of %s to %s %s; a reading could change what is added", ago, round(z90*x.u), c.Unit, tidy(c.Low), tidy(c.High), c.Unit)
 	case !acting && chance > 0.1 && x.age > repeatReading:
 		p.read(c.Name, "%s; it is at its target as far as is known, but ± %s %s leaves a chance of %s to be below its window", ago, round(z90*x.u), c.Unit, percent(chance))
 	case acting && chance < 0.6 && x.age > 6:

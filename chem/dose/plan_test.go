@@ -131,7 +131,7 @@ func TestAcidPours(t *testing.T) {
 			rise, err := chem.AcidPourRise(chem.AcidPour{AcidML: q.Amount, WeightPercent: 96, BathL: 60, BathAcidGPerL: 50})
 			require.NoError(t, err)
 			assert.LessOrEqual(t, rise, 0.1)
-			assert.Contains(t, q.Wait, "less than 23 degC (the recipe's warmest is 24)")
+			assert.Contains(t, q.Wait, "less than 23 degC (the recipe's warmest is 24 degC)")
 		}
 	})
 	t.Run("WeakerFirst", func(t *testing.T) {

@@ -85,7 +85,7 @@ func (w *work) sideEffects(p *Plan, g *program, amounts []float64, bail float64)
 			if bail > 0 {
 				cause = "the bail-out and its refill"
 			}
-			x.why = fmt.Sprintf("%s is %s %s and %s would take it to %s; to the target of %s", x.c.Name, round(x.now), x.c.Unit, cause, round(c), round(x.aim))
+			x.why = fmt.Sprintf("%s is %s %s and %s would take it to %s %s; to the target of %s %s", x.c.Name, round(x.now), x.c.Unit, cause, round(c), x.c.Unit, round(x.aim), x.c.Unit)
 		}
 	}
 	return more
@@ -142,20 +142,20 @@ func (w *work) explain(p *Plan, g *program, exact exact, amounts []float64, bail
 		switch {
 		case x.lower && c > x.c.High:
 			outside[i] = true
-			left = append(left, fmt.Sprintf("%s comes down to %s %s, above %s", x.c.Name, round(c), x.c.Unit, tidy(x.c.High)))
+			left = append(left, fmt.Sprintf("%s comes down to %s %s, above %s %s", x.c.Name, round(c), x.c.Unit, tidy(x.c.High), x.c.Unit))
 		case x.lower && c > b.room*(1+5*tolerance):
 			behind[i] = true
-			short = append(short, fmt.Sprintf("%s comes down to %s %s, not to %s", x.c.Name, round(c), x.c.Unit, tidy(b.room)))
+			short = append(short, fmt.Sprintf("%s comes down to %s %s, not to %s %s", x.c.Name, round(c), x.c.Unit, tidy(b.room), x.c.Unit))
 		case x.dose && !b.brought:
 			p.refuse(x.c.Name, "%s; no material that may be used brings it%s", x.why, w.whyNoMaterial(i))
 		case b.edged && c < b.edge*(1-2*tolerance) && (x.dose || c < x.now*(1-0.02)):
 			outside[i] = true
-			left = append(left, fmt.Sprintf("%s, below %s", reached, tidy(x.c.Low)))
+			left = append(left, fmt.Sprintf("%s, below %s %s", reached, tidy(x.c.Low), x.c.Unit))
 		case x.dose && g.amount(i, amounts) == 0 && exact.short[i] <= tolerance*b.size:
 			p.quiet("%s: what is missing is less than can be weighed or measured out", x.c.Name)
 		case x.dose && c < b.aim*(1-shortBy):
 			behind[i] = true
-			short = append(short, fmt.Sprintf("%s, not to %s", reached, tidy(b.aim)))
+			short = append(short, fmt.Sprintf("%s, not to %s %s", reached, tidy(b.aim), x.c.Unit))
 		}
 		w.explainWindow(p, x)
 		if passes := w.passesLater(g, i, amounts, bail); x.asked && x.dose && passes > 0.05 {

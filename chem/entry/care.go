@@ -127,7 +127,7 @@ func (c *checker) meter(m chem.Meter) {
 		c.ask("", "%s since a reset is very much for a bath of %.0f L", m.Reading, c.e.Volume)
 	case m.Reset || last == nil:
 	case now < last.Reading.Value("Ah"):
-		c.ask("", "the meter showed %s on %s, and %s is less: it was reset, or a digit is wrong", last.Reading, lastTime.Format(time.DateOnly), m.Reading)
+		c.ask("", "meter %s showed %s on %s, and %s is less: it was reset, or a digit is wrong", m.Supply, last.Reading, lastTime.Format(time.DateOnly), m.Reading)
 		c.hint("--reset if it began again from zero")
 	case now-last.Reading.Value("Ah") > most:
 		c.ask("", "the meter showed %s on %s, and %s is %.0f Ah more, very much for a bath of %.0f L", last.Reading, lastTime.Format(time.DateOnly), m.Reading, now-last.Reading.Value("Ah"), c.e.Volume)

@@ -1,6 +1,7 @@
 package entry
 
 import (
+	"errors"
 	"fmt"
 	"maps"
 	"math"
@@ -193,7 +194,7 @@ func (c *checker) assay(a chem.Assay) error {
 			return fmt.Errorf("%s of %s: %w", a.Value, a.Of, err)
 		}
 		if value < lo || value > hi {
-			c.ask("", "a %s of %s is outside %g to %g %s, where baths are", a.Of, a.Value, lo, hi, unit)
+			c.ask("", "%s %s is outside %g to %g %s, where baths are", a.Of, strings.TrimSuffix(a.Value.String(), " pH"), lo, hi, unit)
 		}
 		return nil
 	}
@@ -243,7 +244,11 @@ func (c *checker) concentration(x estimate.Constituent, value float64, typed che
 // said repeats a reading: as typed, or rounded where a titration was computed.
 func (c *checker) said(typed chem.Measured) string {
 	if a, ok := c.f.Body.(chem.Assay); ok && a.Titration != nil && len(a.Titration.Delivered) > 0 {
-		return fmt.Sprintf("%.3g %s", typed.Number.Float(), typed.Unit)
+		delivered := make([]string, len(a.Titration.Delivered))
+		for i, d := range a.Titration.Delivered {
+			delivered[i] = string(d)
+		}
+		return fmt.Sprintf("%.3g %s (%s mL)", typed.Number.Float(), typed.Unit, strings.Join(delivered, ", "))
 	}
 	return typed.String()
 }
@@ -336,7 +341,13 @@ func (c *checker) panel(p chem.Panel) error {
 		return err
 	}
 	if x.Role != chem.RoleOrganic {
-		return fmt.Errorf("a panel is read for an organic; %s is titrated", x.Name)
+		var organics []string
+		for _, o := range c.e.Constituents {
+			if o.Role == chem.RoleOrganic {
+				organics = append(organics, o.Name)
+			}
+		}
+		return fmt.Errorf("a panel is read for an organic (%s); %s is titrated", strings.Join(organics, ", "), x.Name)
 	}
 	if p.Value.Given() {
 		value, _, err := p.Value.In(x.Unit)
@@ -357,7 +368,9 @@ func (c *checker) level(l chem.Level) error {
 	off := (v - c.e.Volume) / math.Hypot(c.e.UVolume, l.Volume.Uncertainty("L", 0.005*v))
 	switch {
 	case v > 3*most:
-		return fmt.Errorf("a level of %s cannot be: the bath is run at %.0f L", l.Volume, c.e.Bath.Volume)
+		d := Doubt{Why: fmt.Sprintf("a level of %s cannot be: the bath is run at %.0f L", l.Volume, c.e.Bath.Volume),
+			Slip: smaller(l.Volume, func(m chem.Measured) bool { return m.Value("L") <= most })}
+		return errors.New(d.String())
 	case v > tankSlack*most:
 		c.ask("", "a level of %s is above the tank's mark of %.0f L", l.Volume, most)
 	case math.Abs(off) > FarOff && math.Abs(v-c.e.Volume) > 0.05*c.e.Volume:

@@ -336,7 +336,7 @@ func (r *run) allFlags(e *Estimate) []Flag {
 	}
 	for _, h := range r.hung {
 		if r.soluble() && r.alive(h) < 0.95 {
-			out = append(out, Flag{"anodes", "anodes", r.now, fmt.Sprintf("%s is used up by the log (%s kg left, u %s): weigh it or hang another",
+			out = append(out, Flag{"anodes", "anodes", r.now, fmt.Sprintf("%s is used up by the log (%s kg left, u %s kg): weigh it or hang another",
 				h.id, figure(r.s.x(h.at)), figure(r.s.sd(h.at)))})
 		}
 	}
@@ -385,8 +385,8 @@ func heldWords(rd Reading, c Constituent) string {
 }
 
 func offWords(rd Reading) string {
-	return fmt.Sprintf("%s %s is %.1f standard deviations %s what the log explains (%s)",
-		figure(rd.Value), rd.Unit, math.Abs(rd.Off), side(rd.Off), figure(rd.Expected))
+	return fmt.Sprintf("%s %s is %.1f standard deviations %s what the log explains (%s %s)",
+		figure(rd.Value), rd.Unit, math.Abs(rd.Off), side(rd.Off), figure(rd.Expected), rd.Unit)
 }
 
 func side(off float64) string {
@@ -405,7 +405,7 @@ func balanceWords(b Balance) string {
 	case "sulfate":
 		return fmt.Sprintf("the two titrations together find %.0f mmol/L %s sulfate than the log accounts for (u %.0f): a titration is off, or an addition, a spill or a bail-out was not written down", math.Abs(b.Closure), more, b.U)
 	default:
-		return fmt.Sprintf("the level was %.1f L %s than the log accounts for (u %.1f): water, or bath, came or went without a word", math.Abs(b.Closure), more, b.U)
+		return fmt.Sprintf("the level was %.1f L %s than the log accounts for (u %.1f L): water, or bath, came or went without a word", math.Abs(b.Closure), more, b.U)
 	}
 }
 

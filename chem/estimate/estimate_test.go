@@ -172,7 +172,7 @@ func TestBlunderIsHeldAndDropped(t *testing.T) {
 	assert.InDelta(t, named(t, without, "copper").Value, c.Value, 0.01, "it is not used")
 	assert.GreaterOrEqual(t, c.High90, 54.0)
 	assert.LessOrEqual(t, c.Low90, 50.0)
-	assert.Regexp(t, `^copper: re-titrate copper before dosing: 54\.0 g/L is \d+\.\d standard deviations above what the log explains \(50\.0\)$`, why(e, "held"))
+	assert.Regexp(t, `^copper: re-titrate copper before dosing: 54\.0 g/L is \d+\.\d standard deviations above what the log explains \(50\.0 g/L\)$`, why(e, "held"))
 
 	l.copper(50.1)
 	e = l.ask(t)
@@ -200,7 +200,7 @@ func TestUnloggedAdditionIsConfirmed(t *testing.T) {
 	c := named(t, e, "copper")
 	assert.InDelta(t, 54.05, c.Value, 0.2)
 	assert.Less(t, c.U, 0.4)
-	assert.Regexp(t, `^copper: copper of 2025-02-10 was 54\.0 g/L where the log led to 50\.0, and the reading after it agrees: its amount changed without a word in the log$`, why(e, "confirmed"))
+	assert.Regexp(t, `^copper: copper of 2025-02-10 was 54\.0 g/L where the log led to 50\.0 g/L, and the reading after it agrees: its amount changed without a word in the log$`, why(e, "confirmed"))
 	assert.InDelta(t, 60, named(t, e, "sulfuric acid").Value, 0.3, "the acid did not change")
 	for _, p := range e.Track {
 		switch {

@@ -478,10 +478,16 @@ func (r *run) open(f chem.Fact, o observation, e explanation) (observation, bool
 	return r.observe(f)
 }
 
+// mostLoosened bounds how far the volume or all of the bath is let loose, in
+// multiples of itself: where almost nothing was expected a ratio has no bound,
+// and a variance beyond all measure drowns every digit of the others.
+const mostLoosened = 4
+
 // loosen widens what o reads by twice how far it is off, in the way in which
 // the explanation would have changed it.
 func (r *run) loosen(o observation, e explanation) {
 	size := 2 * math.Abs(o.value-o.expected)
+	ratio := size / math.Max(o.expected, size/mostLoosened)
 	t := r.s.newStep()
 	t.as(causeChange)
 	of := t.source()
@@ -493,10 +499,10 @@ func (r *run) loosen(o observation, e explanation) {
 		}
 	case bathReplaced:
 		for k := range r.l.cons {
-			t.stir(of, k, r.s.x(k)*size/math.Max(o.expected, 1e-9))
+			t.stir(of, k, r.s.x(k)*ratio)
 		}
 	case volumeWrong:
-		t.stir(of, r.l.volume, size*r.volume()/math.Max(o.expected, 1e-9))
+		t.stir(of, r.l.volume, ratio*r.volume())
 	case amountChanged:
 		t.stir(of, o.subj.con, size*r.volume())
 	case anodesChanged:
@@ -553,8 +559,8 @@ func (r *run) adopt(alt *run, h *hold) {
 func (r *run) words(h *hold) string {
 	f := r.bath.Facts[h.index]
 	o, _ := h.before.clone().observe(f)
-	return fmt.Sprintf("%s of %s was %s %s where the log led to %s, and the reading after it agrees: %s",
-		h.subj.name, f.Time.Format(time.DateOnly), figure(o.value), h.subj.unit, figure(o.expected), r.explained)
+	return fmt.Sprintf("%s of %s was %s %s where the log led to %s %s, and the reading after it agrees: %s",
+		h.subj.name, f.Time.Format(time.DateOnly), figure(o.value), h.subj.unit, figure(o.expected), h.subj.unit, r.explained)
 }
 
 func logNormal(d, variance float64) float64 {

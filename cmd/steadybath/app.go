@@ -35,6 +35,7 @@ func newApp(s *session) *cli.App {
 			panelCommand(s), treatCommand(s), changeCommand(s), meterCommand(s), titrantCommand(s), materialCommand(s),
 			stateCommand(s), doseCommand(s), chartCommand(s), historyCommand(s), cautionsCommand(s),
 			importCommand(s), exportCommand(s), recipeCommand(s), serverCommand(s),
+			doctorCommand(s), completionCommand(s), manCommand(s),
 		},
 	}
 	finishTree(app.Name, app.Commands)

@@ -57,10 +57,15 @@ func arrange(app *cli.App, args []string) ([]string, error) {
 		}
 		words = append(words, a)
 	}
-	for _, w := range words {
-		if strings.TrimSpace(w) == "" {
-			return nil, wrongWords("", "one of the words is empty")
+	for i, w := range words {
+		if strings.TrimSpace(w) != "" {
+			continue
 		}
+		before := strings.Join(append([]string{app.Name}, path...), " ")
+		if i > 0 {
+			before = quoted(words[i-1])
+		}
+		return nil, wrongWords("leave it out, or type what is meant: a variable of a shell that was never set is empty too", "the word after %s is empty", before)
 	}
 	if leaf != nil && len(leaf.Subcommands) > 0 && !asksForHelp(flags) {
 		return nil, wrongWords(fmt.Sprintf("steadybath %s --help", strings.Join(path, " ")), "%s what? %s", strings.Join(path, " "), commandNames(leaf.Subcommands))
@@ -222,12 +227,20 @@ func nearest(word string, names []string) string {
 		return "" // every letter is near every other
 	}
 	best, least := "", 3
-	if len(word) <= 3 {
+	if len(word) <= 4 {
 		least = 2
 	}
 	for _, n := range names {
 		if d := distance(word, strings.ToLower(n)); d < least {
 			best, least = n, d
+		}
+	}
+	if best == "" {
+		// Vowels left out, as in an abbreviation.
+		for _, n := range names {
+			if len(word) >= 3 && withoutVowels(word) == withoutVowels(strings.ToLower(n)) {
+				return n
+			}
 		}
 	}
 	if best == "" && len(word) >= 3 {
@@ -238,6 +251,15 @@ func nearest(word string, names []string) string {
 		}
 	}
 	return best
+}
+
+func withoutVowels(s string) string {
+	return strings.Map(func(r rune) rune {
+		if strings.ContainsRune("aeiou", r) {
+			return -1
+		}
+		return r
+	}, s)
 }
 
 // distance is the count of insertions, deletions, changes and swaps of

@@ -142,6 +142,9 @@ func runDose(ctx context.Context, s *session, c *cli.Context) error {
 	if c.Bool("record") && c.Bool("check") {
 		return wrongWords("leave one of them out", "--check only looks, and --record writes")
 	}
+	if c.Bool("record") && c.String("known-on") != "" {
+		return wrongWords("leave one of them out", "--record writes now; --known-on asks about then")
+	}
 	b, e, sys, err := s.asked(c, estimate.Options{})
 	if err != nil {
 		return err
@@ -205,9 +208,6 @@ func (s *session) record(ctx context.Context, c *cli.Context, b *bathFile, plan 
 	if len(plan.Additions) == 0 && plan.Bail == 0 {
 		return refused("steadybath add writes down what went in all the same", "the plan adds nothing, so there is nothing to record")
 	}
-	if c.String("known-on") != "" {
-		return wrongWords("", "--record writes now; --known-on asks about then")
-	}
 	at, err := s.when(c, b.zone, false)
 	if err != nil {
 		return err
@@ -270,13 +270,14 @@ func (s *session) askWeighed(c *cli.Context, planned chem.Add) (chem.Add, error)
 
 func historyCommand(s *session) *cli.Command {
 	return &cli.Command{
-		Name: "history", Usage: "what was done to the bath", UsageText: "steadybath history [--last N] [--kind KIND]",
+		Name: "history", Usage: "what was done to the bath", UsageText: "steadybath history [--last N] [--kind KIND] [--shop]",
 		Description: describe("Every fact in the order in which it was entered; voided ones are shown as such.\nNothing ever leaves it. --verify walks the chain and names the first fact that\ndoes not fit.",
-			"steadybath history --last 20", "steadybath history --kind add --json"),
+			"steadybath history --last 20", "steadybath history --kind add --json", "steadybath history --shop"),
 		Flags: append(questionFlags(),
 			&cli.IntFlag{Name: "last", Usage: "only the last `N` facts"},
 			&cli.StringFlag{Name: "kind", Usage: "only facts of the `KIND`"},
 			&cli.StringFlag{Name: "subject", Usage: "only facts about the `SUBJECT`"},
+			&cli.BoolFlag{Name: "shop", Usage: "the shop's titrants and materials, which have a chain of their own"},
 			&cli.BoolFlag{Name: "verify", Usage: "check the chain of hashes"}),
 		Action: func(c *cli.Context) error { return runHistory(s, c) },
 	}
@@ -286,8 +287,14 @@ func runHistory(s *session, c *cli.Context) error {
 	if err := noWords("history", c.Args().Slice()); err != nil {
 		return err
 	}
+	if c.Bool("shop") && c.String("bath") != "" {
+		return wrongWords("leave one of them out", "--shop is about no bath, and --bath names one")
+	}
 	if c.Int("last") < 0 {
 		return wrongWords("", "--last %d: a count of 1 or more would fit", c.Int("last"))
+	}
+	if c.Bool("shop") && c.String("bath") != "" {
+		return wrongWords("leave one of them out", "--shop is about no bath, and --bath names one")
 	}
 	if c.Bool("verify") {
 		for _, f := range []string{"last", "kind", "subject", "at", "known-on"} {
@@ -312,7 +319,11 @@ func runHistory(s *session, c *cli.Context) error {
 	if err != nil {
 		return err
 	}
-	b, err := s.bath(c)
+	read := s.bath
+	if c.Bool("shop") {
+		read = s.shopFile
+	}
+	b, err := read(c)
 	if err != nil {
 		return err
 	}
@@ -338,7 +349,11 @@ func runHistory(s *session, c *cli.Context) error {
 	if c.Bool("json") {
 		return reports.HistoryJSON(s.stdout, b.Name, lines, b.head)
 	}
-	return reports.History(s.stdout, b.Name, lines, len(b.entered), b.zone, sys, b.head)
+	name := b.Name
+	if c.Bool("shop") {
+		name = "the shop"
+	}
+	return reports.History(s.stdout, name, lines, len(b.entered), b.zone, sys, b.head)
 }
 
 func chartCommand(s *session) *cli.Command {
@@ -488,7 +503,11 @@ func overview(ctx context.Context, s *session, c *cli.Context) error {
 		if err != nil {
 			return err
 		}
-		lines = append(lines, reports.DueOf(e, plan))
+		shown := sys
+		if c.Bool("json") {
+			shown = reports.Metric
+		}
+		lines = append(lines, reports.DueOf(e, plan, shown))
 	}
 	if c.Bool("json") {
 		return s.printJSON(struct {

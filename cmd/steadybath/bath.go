@@ -1,6 +1,7 @@
 package main
 
 import (
+	"bytes"
 	"context"
 	"fmt"
 	"os"
@@ -104,7 +105,7 @@ func runBathNew(ctx context.Context, s *session, c *cli.Context) error {
 	}
 	row, err := journal.Encode(chem.Fact{ID: id, Time: at, Bath: name, Note: c.String("note"), Body: body})
 	if err != nil {
-		return wrongWords("", "%s", whyOf(err))
+		return wrongWords("", "%s", whyOf(body, err))
 	}
 	entries, err := s.write(ctx, c, nil, row)
 	if err != nil {
@@ -113,7 +114,7 @@ func runBathNew(ctx context.Context, s *session, c *cli.Context) error {
 	if c.Bool("json") {
 		err = s.printJSON(entries[0].Row.JSON(0))
 	} else if err = say(s.stdout, "bath %s begins: %s, %s, times in %s", name, r.Title, body.Volume, body.Zone); err == nil {
-		err = sayNext(s, body)
+		err = sayNext(s, r, body)
 	}
 	if err != nil {
 		return writtenAll(entries, err)
@@ -122,15 +123,24 @@ func runBathNew(ctx context.Context, s *session, c *cli.Context) error {
 }
 
 // sayNext tells what to type after a bath has begun.
-func sayNext(s *session, body chem.Begin) error {
-	return say(s.stdout, "next: steadybath fill %s --with \"copper 50 g/L\" ..., or just titrate", strings.ReplaceAll(body.Volume.String(), " ", ""))
+func sayNext(s *session, r *chem.Recipe, body chem.Begin) error {
+	fill := "steadybath fill " + strings.ReplaceAll(body.Volume.String(), " ", "")
+	for _, c := range r.Constituents {
+		if c.Role == chem.RoleMetal {
+			fill += fmt.Sprintf(" --with %q ...", fmt.Sprintf("%s %g %s", c.Name, c.Target, c.Unit))
+		}
+	}
+	if !r.Cyanide {
+		fill += ", or just titrate"
+	}
+	return say(s.stdout, "next: %s", fill)
 }
 
 // tankMarks refuses marks that contradict the volume.
 func tankMarks(b chem.Begin) error {
 	v := b.Volume.Value("L")
 	if !(v > 0) {
-		return wrongWords("", "a bath of %s holds nothing", b.Volume)
+		return wrongWords(`more than nothing, such as --volume "60 L"`, "--volume: a bath of %s holds nothing", b.Volume)
 	}
 	if b.Tank.Most.Given() && b.Tank.Most.Value("L") < v {
 		return wrongWords("", "--most %s is below the volume of %s", b.Tank.Most, b.Volume)
@@ -195,6 +205,9 @@ func recipeText(name string) ([]byte, error) {
 		return text, nil
 	}
 	text, err := os.ReadFile(name)
+	if err == nil && len(bytes.TrimSpace(text)) == 0 {
+		return nil, refused("steadybath recipe show copper-electroforming prints one to begin with", "recipe %s cannot be used: it is empty", name)
+	}
 	if err != nil {
 		hint := "that ships: " + strings.Join(recipe.Shipped(), ", ")
 		if near := nearest(name, recipe.Shipped()); near != "" {
@@ -362,10 +375,10 @@ func checkRecipe(s *session, c *cli.Context) error {
 // recipeFaults names every fault of a recipe on a line of its own.
 func recipeFaults(name string, err error) error {
 	faults := strings.Split(err.Error(), "\n")
-	count := fmt.Sprintf("%d faults", len(faults))
 	if len(faults) == 1 {
-		count = "1 fault"
+		return refused("mend the line named; steadybath recipe show copper-electroforming is one without a fault", "recipe %s cannot be used: %s", name, faults[0])
 	}
+	count := fmt.Sprintf("%d faults", len(faults))
 	return &problem{status: statusRefused, what: fmt.Sprintf("recipe %s cannot be used: %s", name, count),
 		hint: "mend the lines named; steadybath recipe show copper-electroforming is one without a fault", parts: faults}
 }

@@ -24,7 +24,13 @@ import (
 )
 
 func runVerify(s *session, c *cli.Context) error {
-	name, err := s.bathName(c)
+	name, who, err := "", "the shop", error(nil)
+	if c.Bool("shop") {
+		_, err = s.open(c)
+	} else {
+		name, err = s.bathName(c)
+		who = "bath " + name
+	}
 	if err != nil {
 		return err
 	}
@@ -42,7 +48,7 @@ func runVerify(s *session, c *cli.Context) error {
 		return stopped
 	}
 	if err != nil {
-		return refused("the record was changed behind the tool's back; compare with an export or a printed chain head", "bath %s: %v", name, err)
+		return refused("the record was changed behind the tool's back; compare with an export or a printed chain head", "%s: %v", who, err)
 	}
 	if c.Bool("json") {
 		return s.printJSON(struct {
@@ -52,7 +58,7 @@ func runVerify(s *session, c *cli.Context) error {
 			Head  string `json:"head"`
 		}{name, count, true, head})
 	}
-	return say(s.stdout, "bath %s: all %d facts fit the chain, head %s", name, count, head)
+	return say(s.stdout, "%s: all %d facts fit the chain, head %s", who, count, head)
 }
 
 var errStop = errors.New("stop")
@@ -114,6 +120,10 @@ func importCommand(s *session) *cli.Command {
 // mostNamed bounds how many bad rows are printed; the count is always whole.
 const mostNamed = 50
 
+// longestFault is how long what is wrong with the only bad row may be, to be
+// said in the sentence itself and not on a line above it.
+const longestFault = 250
+
 func runImport(s *session, c *cli.Context) error {
 	words := c.Args().Slice()
 	if len(words) != 1 {
@@ -160,6 +170,9 @@ func runImport(s *session, c *cli.Context) error {
 			bad.name(line)
 		}
 		bad.more = bad.more || fromStore.More
+	}
+	if bad.count == 1 && !bad.more && len(bad.named[0]) <= longestFault {
+		return refused("mend this row and import again; what is there already is not entered twice", "%s has one bad row, and nothing was written: %s", words[0], bad.named[0])
 	}
 	if bad.count > 0 {
 		return &problem{status: statusRefused, what: fmt.Sprintf("%s has %s; nothing was written", words[0], bad.words()),

@@ -32,18 +32,29 @@ func panelCommand(s *session) *cli.Command {
 			&cli.StringFlag{Name: "sample", Usage: "`VOLUME` of bath drawn; the cell's 267 mL if not given"},
 			&cli.BoolFlag{Name: "returned", Usage: "the sample went back into the tank"}),
 		Action: func(c *cli.Context) error {
-			inTank := ""
+			inTank, where := "", ""
 			err := s.enter(c.Context, c, func(b *bathFile, at time.Time) (chem.Body, error) {
 				p, err := panelBody(c, b.Recipe(at))
+				if err == nil && p.Current.Given() {
+					where = whereOnPanel(b.Recipe(at), p.Current.Value("A"))
+				}
 				if err == nil && p.Trial.Given() {
 					inTank, err = trialInTank(b, at, p)
 				}
 				return p, err
 			})
-			if err != nil || inTank == "" || c.Bool("json") {
+			if err != nil || c.Bool("json") {
 				return err
 			}
-			return say(s.stdout, "%s", inTank)
+			for _, line := range []string{where, inTank} {
+				if line == "" {
+					continue
+				}
+				if err := say(s.stdout, "%s", line); err != nil {
+					return err
+				}
+			}
+			return nil
 		},
 	}
 }
@@ -95,6 +106,20 @@ func panelBody(c *cli.Context, r *chem.Recipe) (chem.Panel, error) {
 	p.Sample.Returned = c.Bool("returned")
 	p.Sample.Volume, err = flagQuantity("sample", c.String("sample"), chem.DimVolume)
 	return p, err
+}
+
+// whereOnPanel says which part of a panel shows the densities that the bath is run
+// at; nothing where the recipe has none.
+func whereOnPanel(r *chem.Recipe, amperes float64) string {
+	low, high := r.Limits.CathodeDensity[0], r.Limits.CathodeDensity[1]
+	if high <= 0 {
+		return ""
+	}
+	from, to, ok := chem.HullSpan(amperes, low, high)
+	if !ok {
+		return fmt.Sprintf("at %g A the panel shows nothing of the bath's %g to %g A/dm2", amperes, low, high)
+	}
+	return fmt.Sprintf("%g to %g A/dm2 lie about %.1f to %.1f cm from the end that burns", low, high, from, to)
 }
 
 // trialInTank says what an addition tried in the cell is in the tank: as many

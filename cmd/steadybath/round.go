@@ -480,7 +480,7 @@ func (r *round) judge(so *bathFile, q question, a answer) ([]entry.Doubt, error)
 	f := chem.Fact{ID: a.id, Time: r.draft.Began.Add(q.after), Bath: r.b.Name, Note: a.note, Body: body}
 	row, err := journal.Encode(f)
 	if err != nil {
-		return nil, wrongWords("", "%s", whyOf(err))
+		return nil, wrongWords("", "%s", whyOf(body, err))
 	}
 	if f, err = journal.Decode(row); err != nil {
 		return nil, err
@@ -531,15 +531,22 @@ func (r *round) settle(ctx context.Context, i int, a answer, doubts []entry.Doub
 			r.tell("   type the whole answer again, please")
 			return a, true, nil
 		}
-		meant, doubts, err := r.understand(i, slip)
-		if err != nil {
-			r.tell("   ! %s", oneLine(err.Error()))
-			return a, true, nil
-		}
-		return r.settle(ctx, i, meant, doubts)
+		return r.instead(ctx, i, a, slip)
+	case startsNumber(reply): // nobody gives a number for a reason: it is the answer again
+		return r.instead(ctx, i, a, reply)
 	}
 	a.why = reply
 	return a, false, nil
+}
+
+// instead takes another answer in place of a doubtful one.
+func (r *round) instead(ctx context.Context, i int, a answer, typed string) (_ answer, again bool, _ error) {
+	meant, doubts, err := r.understand(i, typed)
+	if err != nil {
+		r.tell("   ! %s", oneLine(err.Error()))
+		return a, true, nil
+	}
+	return r.settle(ctx, i, meant, doubts)
 }
 
 // words says what an answer comes to.
@@ -669,7 +676,7 @@ func (r *round) write(ctx context.Context) error {
 		}
 		row, err := journal.Encode(f)
 		if err != nil {
-			return wrongWords("", "%s", whyOf(err))
+			return wrongWords("", "%s", whyOf(f.Body, err))
 		}
 		rows, bodies = append(rows, row), append(bodies, f.Body)
 	}

@@ -50,6 +50,9 @@ func refused(hint, format string, args ...any) error {
 func run(ctx context.Context, args []string, stdin io.Reader, stdout, stderr io.Writer, env func(string) string) int {
 	s := newSession(stdin, stdout, stderr, env)
 	defer s.close()
+	if len(args) > 0 && args[0] == completeWord {
+		return complete(ctx, s, args[1:])
+	}
 	app := newApp(s)
 	arranged, err := arrange(app, args)
 	if err == nil {

@@ -198,35 +198,48 @@ func (s *session) bathNamed(c *cli.Context, name string) (*bathFile, error) {
 	if err != nil {
 		return nil, err
 	}
-	if on := c.String("known-on"); on != "" {
-		now, err := s.now()
-		if err != nil {
-			return nil, err
-		}
-		until, err := chem.ParseTime(on, now, zone, true)
-		if err != nil {
-			return nil, wrongWords("", "--known-on: %v", err)
-		}
-		n := 0
-		for n < len(rows) && !rows[n].Entered.After(until) {
-			n++
-		}
-		rows = rows[:n]
+	if rows, err = s.knownThen(c, rows, zone); err != nil {
+		return nil, err
 	}
-	b := &bathFile{rows: rows, zone: zone, entered: make([]chem.Fact, 0, len(rows))}
-	for _, r := range rows {
-		f, err := journal.Decode(r)
-		if err != nil {
-			return nil, fmt.Errorf("fact %d of bath %s cannot be read: %w", r.Number, name, err)
-		}
-		b.entered = append(b.entered, f)
-		b.head = r.Hash
+	b := &bathFile{rows: rows, zone: zone}
+	if b.entered, b.head, err = decodeAll(rows, "bath "+name); err != nil {
+		return nil, err
 	}
 	b.Bath, err = estimate.Open(b.entered)
 	if errors.Is(err, estimate.ErrNoBath) {
 		return nil, refused("ask without --known-on, or with a later day", "bath %s was not known then", name)
 	}
 	return b, err
+}
+
+// knownThen leaves of rows what had been entered by --known-on, where that is
+// given.
+func (s *session) knownThen(c *cli.Context, rows []journal.Row, zone *time.Location) ([]journal.Row, error) {
+	on := c.String("known-on")
+	if on == "" {
+		return rows, nil
+	}
+	now, err := s.now()
+	if err != nil {
+		return nil, err
+	}
+	until, err := chem.ParseTime(on, now, zone, true)
+	if err != nil {
+		return nil, wrongWords("", "--known-on: %v", err)
+	}
+	today, err := chem.ParseTime("today", now, zone, true)
+	if err != nil {
+		return nil, err
+	}
+	// A database may be ahead of the clock here.
+	if n := len(rows); until.After(today) && (n == 0 || until.After(rows[n-1].Entered)) {
+		return nil, refused("leave --known-on out for all that is known now", "--known-on: %s lies in the future; what will be entered by then is not known", on)
+	}
+	n := 0
+	for n < len(rows) && !rows[n].Entered.After(until) {
+		n++
+	}
+	return rows[:n], nil
 }
 
 // zoneOf finds the bath's time zone among its rows.
@@ -419,6 +432,9 @@ func (s *session) settle(c *cli.Context, row *journal.Row, doubts []entry.Doubt)
 	}
 	if answer == "" || strings.EqualFold(answer, "n") || strings.EqualFold(answer, "no") {
 		return refused("", "nothing was written")
+	}
+	if startsNumber(answer) { // nobody gives a number for a reason
+		return refused("type the whole command again with "+quoted(answer), "nothing was written, since %q is no reason why it is right", answer)
 	}
 	row.Note = strings.TrimSpace(row.Note + " (entered all the same: " + answer + ")")
 	return nil

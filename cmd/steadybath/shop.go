@@ -32,16 +32,19 @@ func lotFlags(more ...cli.Flag) []cli.Flag {
 
 func titrantCommand(s *session) *cli.Command {
 	return &cli.Command{
-		Name: "titrant", Usage: "enter a lot of standard solution", UsageText: "steadybath titrant NAME --lot LOT --molarity MOLARITY",
-		Description: describe("A bottle of the shop, for all baths: titrate --lot takes its molarity and factor\nfrom here. Enter it again when it was standardised anew. The bottle's own label and\nsafety data sheet come first: some titrants are poisons.",
+		Name: "titrant", Usage: "enter a lot of standard solution", UsageText: "steadybath titrant NAME --lot LOT --molarity MOLARITY | list",
+		Description: describe("A bottle of the shop, for all baths: titrate --lot takes its molarity and factor\nfrom here. Enter it again when it was standardised anew. The bottle's own label and\nsafety data sheet come first: some titrants are poisons. The word list shows the\nbottles: strength, dates, what titrations took.",
 			`steadybath titrant EDTA --lot E7 --molarity "0.1 mol/L" --factor 1.002 --factor-u 0.001`,
-			`steadybath titrant EDTA --lot E8 --molarity "0.1+-0.0002 mol/L" --expires 2027-03`),
+			`steadybath titrant EDTA --lot E8 --molarity "0.1+-0.0002 mol/L" --expires 2027-03`, "steadybath titrant list"),
 		Flags: shopFlags(lotFlags(
 			&cli.StringFlag{Name: "lot", Usage: "the `LOT` on the bottle"},
 			&cli.StringFlag{Name: "molarity", Usage: "nominal `MOLARITY`, such as \"0.1 mol/L\""},
 			&cli.StringFlag{Name: "factor", Usage: "actual over nominal molarity of the lot, `FACTOR`"},
 			&cli.StringFlag{Name: "factor-u", Usage: "standard uncertainty of the factor, `U`"})...),
 		Action: func(c *cli.Context) error {
+			if asksForList(c) {
+				return runTitrantList(s, c)
+			}
 			return s.enterShop(c.Context, c, func(names shopNames, dates func(string) (string, error)) (chem.Body, error) {
 				return titrantBody(c, names.titrants, dates)
 			})
@@ -86,14 +89,17 @@ func titrantBody(c *cli.Context, known []string, date func(string) (string, erro
 
 func materialCommand(s *session) *cli.Command {
 	return &cli.Command{
-		Name: "material", Usage: "enter a lot of material as bought", UsageText: "steadybath material NAME AMOUNT",
-		Description: describe("Stock of the shop, for all baths: how much came in, and what it cost per unit of\nthe amount.",
+		Name: "material", Usage: "enter a lot of material as bought", UsageText: "steadybath material NAME AMOUNT | list",
+		Description: describe("Stock of the shop, for all baths: how much came in, and what it cost per unit of\nthe amount. The word list shows what is left of each lot.",
 			`steadybath material "copper sulfate pentahydrate" 5kg --lot K4 --price 7.40`,
-			"steadybath material brightener 500mL --lot B12 --opened 2026-03-02 --expires 2027-03"),
+			"steadybath material brightener 500mL --lot B12 --opened 2026-03-02 --expires 2027-03", "steadybath material list"),
 		Flags: shopFlags(lotFlags(
 			&cli.StringFlag{Name: "lot", Usage: "the `LOT` it came from"},
 			&cli.StringFlag{Name: "price", Usage: "`PRICE` per unit of the amount (per kg where it is in kg), in the shop's money"})...),
 		Action: func(c *cli.Context) error {
+			if asksForList(c) {
+				return runStockList(s, c)
+			}
 			return s.enterShop(c.Context, c, func(names shopNames, dates func(string) (string, error)) (chem.Body, error) {
 				return stockBody(c, names.materials, dates)
 			})
@@ -113,6 +119,9 @@ func stockBody(c *cli.Context, known []string, date func(string) (string, error)
 	}
 	if m.Amount, err = quantity("the amount of "+m.Material, amounts, chem.DimMass, chem.DimVolume); err != nil {
 		return nil, err
+	}
+	if m.Amount.Number.Float() == 0 {
+		return nil, wrongWords("what came in is more than nothing, such as 500 mL; additions take it off by themselves", "the amount of %s is %s", m.Material, m.Amount)
 	}
 	if m.Amount.U.Given() {
 		return nil, wrongWords("", "stock is counted, and has no uncertainty: %s", m.Amount)
@@ -183,7 +192,7 @@ func (s *session) enterShop(ctx context.Context, c *cli.Context, body func(shopN
 	f := chem.Fact{ID: id, Time: at, Note: c.String("note"), Body: b}
 	row, err := journal.Encode(f)
 	if err != nil {
-		return wrongWords("", "%s", whyOf(err))
+		return wrongWords("", "%s", whyOf(b, err))
 	}
 	stored, again, err := s.known(ctx, c, row)
 	if err != nil {
@@ -242,15 +251,21 @@ func (s *session) shopEntered(c *cli.Context) ([]chem.Fact, error) {
 	if err != nil {
 		return nil, err
 	}
-	entered := make([]chem.Fact, 0, len(rows))
+	entered, _, err := decodeAll(rows, "the shop")
+	return entered, err
+}
+
+// decodeAll reads a chain's facts and its head.
+func decodeAll(rows []journal.Row, whose string) (entered []chem.Fact, head string, err error) {
+	entered = make([]chem.Fact, 0, len(rows))
 	for _, r := range rows {
 		f, err := journal.Decode(r)
 		if err != nil {
-			return nil, fmt.Errorf("fact %d of the shop cannot be read: %w", r.Number, err)
+			return nil, "", fmt.Errorf("fact %d of %s cannot be read: %w", r.Number, whose, err)
 		}
-		entered = append(entered, f)
+		entered, head = append(entered, f), r.Hash
 	}
-	return entered, nil
+	return entered, head, nil
 }
 
 // shopNames collects the titrants and materials of the baths, and the zone in
@@ -381,7 +396,7 @@ func (s *session) voidOfShop(ctx context.Context, c *cli.Context) error {
 	}
 	row, err := journal.Encode(chem.Fact{ID: id, Time: at, Note: c.String("note"), Body: body})
 	if err != nil {
-		return wrongWords("", "%s", whyOf(err))
+		return wrongWords("", "%s", whyOf(body, err))
 	}
 	entries, err := s.write(ctx, c, nil, row)
 	if err != nil {

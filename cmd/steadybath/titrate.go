@@ -91,6 +91,10 @@ func titrateBody(c *cli.Context, b *bathFile, at time.Time) (titrated, error) {
 		t.Aliquot, t.Blank, t.Lot, t.Molarity, t.Factor, t.UFactor = last.Aliquot, last.Blank, last.Lot, last.Molarity, last.Factor, last.UFactor
 	}
 	for _, v := range volumes {
+		if isColumn(v) {
+			return titrated{}, wrongWords(fmt.Sprintf("such as: steadybath titrate %s 16.35mL 16.40mL", quoted(name)),
+				"%q is a column of a spreadsheet; each delivered volume is a word of its own with its unit", v)
+		}
 		d, err := chem.ParseDelivered(v)
 		if err != nil {
 			return titrated{}, wrongWords("", "%v", err)

@@ -131,11 +131,42 @@ func quantity(what string, words []string, dims ...chem.Dimension) (chem.Measure
 	default:
 		return chem.Measured{}, wrongWords("", "%s: one is wanted, not %d: %s", what, len(words), strings.Join(words, ", "))
 	}
+	if isColumn(words[0]) {
+		return chem.Measured{}, wrongWords("such as "+example(dims), "%s: one is wanted, and %q is a column of a spreadsheet", what, words[0])
+	}
 	m, err := chem.ParseMeasured(words[0], dims...)
 	if err != nil {
+		if first, rest := leftOver(words[0], dims); rest != "" {
+			return chem.Measured{}, wrongWords("a time is given with --at, a remark with --note", "%s: %q is left over after %s", what, rest, first)
+		}
 		return chem.Measured{}, wrongWords("", "%s: %v", what, err)
 	}
 	return m, notBelowZero(what, m)
+}
+
+// something is a quantity that is more than nothing.
+func something(what string, words []string, dims ...chem.Dimension) (chem.Measured, error) {
+	m, err := quantity(what, words, dims...)
+	if err == nil && m.Number.Float() == 0 {
+		err = wrongWords("such as "+example(dims), "%s is %s; it must be more than 0", what, m)
+	}
+	return m, err
+}
+
+// isColumn tells whether a word is several cells as a spreadsheet copies them.
+func isColumn(word string) bool { return strings.ContainsAny(strings.TrimSpace(word), "\n\r\t") }
+
+// leftOver finds the quantity that text begins with and what stands after it;
+// nothing is left over where it begins with none.
+func leftOver(text string, dims []chem.Dimension) (first, rest string) {
+	words := strings.Fields(text)
+	for n := len(words) - 1; n > 0; n-- {
+		first = strings.Join(words[:n], " ")
+		if _, err := chem.ParseMeasured(first, dims...); err == nil {
+			return first, strings.Join(words[n:], " ")
+		}
+	}
+	return "", ""
 }
 
 // notBelowZero refuses what no quantity typed at a tank can be, but for a
@@ -144,20 +175,25 @@ func notBelowZero(what string, m chem.Measured) error {
 	if d := m.Unit.Dimension(); d == chem.DimTemperature || d == chem.DimPH || !strings.HasPrefix(string(m.Number), "-") {
 		return nil
 	}
-	return wrongWords("", "%s: %s is below zero", what, m)
+	return wrongWords("it is 0 or more; a wrong entry is taken back with void", "%s: %s is below zero", what, m)
 }
 
 func example(dims []chem.Dimension) string {
 	if len(dims) == 0 {
 		return "18.4 mL"
 	}
+	both := slices.Contains(dims, chem.DimVolume) && slices.Contains(dims, chem.DimMass)
 	switch dims[0] {
-	case chem.DimVolume:
+	case chem.DimVolume, chem.DimMass:
+		if both { // a material
+			return "12 mL or 250 g"
+		}
+		if dims[0] == chem.DimMass {
+			return "1.25 kg"
+		}
 		return "58.2 L"
 	case chem.DimCharge:
 		return "22.5 Ah"
-	case chem.DimMass:
-		return "1.25 kg"
 	case chem.DimMassConc:
 		return "51.8 g/L"
 	}
@@ -216,5 +252,12 @@ func noWords(command string, words []string) error {
 	if len(words) == 0 {
 		return nil
 	}
-	return wrongWords(fmt.Sprintf("steadybath %s --help", command), "%s takes no words: %s", command, strings.Join(words, " "))
+	hint := fmt.Sprintf("steadybath %s --help shows how it is typed", command)
+	switch command {
+	case "state", "dose", "history", "chart":
+		hint += "; a bath is named with --bath, a time with --at"
+	case "export", "bath show":
+		hint += "; a bath is named with --bath"
+	}
+	return wrongWords(hint, "%s takes no words: %s", command, strings.Join(words, " "))
 }

@@ -55,7 +55,7 @@ func (s *session) enterBodies(ctx context.Context, c *cli.Context, b *bathFile, 
 		}
 		row, err := journal.Encode(chem.Fact{ID: id, Time: at, Bath: b.Name, Note: c.String("note"), Body: body})
 		if err != nil {
-			return wrongWords("", "%s", whyOf(err))
+			return wrongWords("", "%s", whyOf(body, err))
 		}
 		rows = append(rows, row)
 	}
@@ -113,18 +113,39 @@ func (s *session) sayEntered(c *cli.Context, b *bathFile, entries []db.Entry, bo
 }
 
 // whyOf leaves out the journal's column, which nobody typed.
-func whyOf(err error) string {
+func whyOf(body chem.Body, err error) string {
 	var column *journal.ColumnError
 	if errors.As(err, &column) {
 		if column.Column == "u" {
 			return "the uncertainty " + column.Why
 		}
 		if column.Column == "value" {
-			return "the amount: " + column.Why
+			return valueOf(body) + ": " + column.Why
 		}
 		return column.Why
 	}
 	return err.Error()
+}
+
+// valueOf names the quantity that a fact is about.
+func valueOf(body chem.Body) string {
+	switch b := body.(type) {
+	case chem.Level:
+		return "the level"
+	case chem.Plate:
+		return "the charge"
+	case chem.Add:
+		return "the amount of " + b.Material
+	case chem.Stock:
+		return "the amount of " + b.Material
+	case chem.Bail, chem.Fill, chem.Begin:
+		return "the volume"
+	case chem.Hang, chem.Weigh, chem.Pull:
+		return "the mass"
+	case chem.Titrant:
+		return "--molarity"
+	}
+	return "the amount"
 }
 
 // sayChange tells what a reading did to the estimate, where it was one.
@@ -177,6 +198,9 @@ func fillCommand(s *session) *cli.Command {
 				}
 				f := chem.Fill{Volume: v, Origin: chem.Origin(origin), Composition: map[string]chem.Measured{}}
 				for _, with := range c.StringSlice("with") {
+					if isColumn(with) {
+						return nil, wrongWords(`such as --with "copper 50 g/L"`, "--with %q is a column of a spreadsheet; one constituent with its amount is wanted", with)
+					}
 					typed, amounts := splitNamed(strings.Fields(with), constituentNames(b.Recipe(at)))
 					name, err := pick("constituent", typed, constituentNames(b.Recipe(at)))
 					if err != nil {
@@ -184,6 +208,9 @@ func fillCommand(s *session) *cli.Command {
 					}
 					if _, twice := f.Composition[name]; twice {
 						return nil, wrongWords("", "%s is given twice", name)
+					}
+					if len(amounts) == 0 {
+						return nil, wrongWords(fmt.Sprintf(`such as --with "%s 50 g/L"`, name), "--with %q lacks the amount of %s", with, name)
 					}
 					if f.Composition[name], err = quantity(name, amounts, chem.DimMassConc, chem.DimVolConc); err != nil {
 						return nil, err
@@ -254,7 +281,7 @@ const heightReading = 1.0 // mm
 // copperDensity is that of the hung anodes, kg/L, for the volume they take up.
 func heightLevel(b *bathFile, at time.Time, m chem.Measured) (chem.Body, error) {
 	if !b.Tank.Length.Given() || !b.Tank.Width.Given() {
-		return nil, refused(`give a volume, or begin the bath with --tank "60x35x40 cm"`, "the size of the tank of bath %s is not known, so a height says nothing", b.Name)
+		return nil, refused(`give a volume, or begin the bath with --tank "60x35x40 cm"`, "%s: the size of the tank of bath %s is not known, so a height says nothing", m, b.Name)
 	}
 	dm := func(m chem.Measured) float64 { return m.Value("mm") / 100 }
 	area := dm(b.Tank.Length) * dm(b.Tank.Width)
@@ -296,6 +323,9 @@ func plateBody(c *cli.Context) (chem.Body, error) {
 	if p.Hours, err = flagIn("hours", c.String("hours"), "h"); err != nil {
 		return nil, err
 	}
+	if p.Hours.Given() && p.Hours.Float() == 0 {
+		return nil, wrongWords("leave --hours out where it is not known", "--hours: %s h must be more than 0", p.Hours)
+	}
 	if p.Area, err = flagQuantity("area", c.String("area"), chem.DimArea); err != nil {
 		return nil, err
 	}
@@ -333,8 +363,11 @@ func plateBody(c *cli.Context) (chem.Body, error) {
 		p.Charge.U, err = uOf(c, p.Charge)
 		return p, err
 	}
-	if p.Charge, err = quantity("the charge", words, chem.DimCharge); err != nil {
+	if p.Charge, err = something("the charge", words, chem.DimCharge); err != nil {
 		return nil, err
+	}
+	if p.Current.Given() && p.Hours.Given() {
+		return nil, wrongWords("leave the charge out where current and time are known, or one of the flags where the supply counted", "%s and --current with --hours say the charge twice", p.Charge)
 	}
 	p.Charge.U, err = uOf(c, p.Charge)
 	return p, err
@@ -369,7 +402,7 @@ func addBody(r *chem.Recipe, words []string, lot string, u func(chem.Measured) (
 	if m, _ := r.Material(name); m.Unit.Dimension() == chem.DimVolume {
 		slices.Reverse(dims) // the first is the one that a hint shows
 	}
-	m, err := quantity("the amount of "+name, amounts, dims...)
+	m, err := something("the amount of "+name, amounts, dims...)
 	if err != nil {
 		return nil, err
 	}
@@ -387,7 +420,7 @@ func bailCommand(s *session) *cli.Command {
 		Flags: writeFlags(uFlag()),
 		Action: func(c *cli.Context) error {
 			return s.enter(c.Context, c, func(*bathFile, time.Time) (chem.Body, error) {
-				m, err := quantity("the volume", joinUnits(c.Args().Slice()), chem.DimVolume)
+				m, err := something("the volume bailed out", joinUnits(c.Args().Slice()), chem.DimVolume)
 				if err != nil {
 					return nil, err
 				}
@@ -438,7 +471,7 @@ func voidCommand(s *session) *cli.Command {
 func voidBody(c *cli.Context, b *bathFile) (chem.Body, error) {
 	words := c.Args().Slice()
 	if len(words) == 0 {
-		return nil, wrongWords("history shows the numbers", "the number of the fact is missing")
+		return nil, wrongWords("history shows the numbers; such as: steadybath void 214 because it was the wrong burette", "the number of the fact is missing")
 	}
 	why := words[1:]
 	if len(why) > 0 && why[0] == "because" {

@@ -28,7 +28,11 @@ func (p *place) probe(ctx context.Context, socketDir string) error {
 		return err
 	}
 	defer conn.Close()
-	_ = conn.SetDeadline(time.Now().Add(10 * time.Second))
+	until := time.Now().Add(10 * time.Second)
+	if sooner, ok := ctx.Deadline(); ok && sooner.Before(until) {
+		until = sooner
+	}
+	_ = conn.SetDeadline(until)
 	fe := pgproto3.NewFrontend(conn, conn)
 	fe.Send(&pgproto3.StartupMessage{
 		ProtocolVersion: pgproto3.ProtocolVersion30,
