@@ -182,9 +182,12 @@ func follow(b *Bath, sim *simulate.Run, found func(*Estimate, simulate.Event) bo
 			s.inAfter++
 		}
 		s.n++
-		s.reading += sq(value - truth)
 		s.carried += sq(last[key] - truth)
-		last[key] = value
+		if !slices.ContainsFunc(sim.Events, func(v simulate.Event) bool { return v.ID == f.ID }) {
+			// A blunder is no measure of what a reading is worth.
+			s.reading += sq(value - truth)
+			last[key] = value
+		}
 	}
 	e := r.answer(r.now)
 	for _, rd := range e.Readings {
@@ -215,14 +218,20 @@ func follow(b *Bath, sim *simulate.Run, found func(*Estimate, simulate.Event) bo
 	return out
 }
 
-// followTrack compares the smoothed metal with the truth at every fact after burnIn.
+// followTrack compares the smoothed metal with the truth at every fact after
+// burnIn, but not in a tank that has dried up to less than half: what is a
+// concentration there says nothing about the history.
 func followTrack(track []Point, b *Bath, sim *simulate.Run, metal int, s *tally) {
 	c := sim.Config.Recipe.Constituents[metal]
 	for i, p := range track {
 		if p.Time.Sub(b.Began) < burnIn || i+1 < len(track) && track[i+1].Time.Equal(p.Time) {
 			continue
 		}
-		d := p.Value[metal] - titratable(sim.At(p.Time), c)
+		truth := sim.At(p.Time)
+		if truth.Volume < sim.Config.Volume/2 {
+			continue
+		}
+		d := p.Value[metal] - titratable(truth, c)
 		s.n++
 		s.reading++
 		s.after += sq(100 * d / ((c.Low + c.High) / 2))
