@@ -43,62 +43,55 @@ func plain(volume float64, change func(*simulate.Config)) func(*chem.Recipe, int
 	}
 }
 
-// calibrated lists the groups of the whole calibration.
+// calibrated lists the groups of the whole calibration: plain ones, each rate's
+// prior off, and those with titrations and faults.
 func calibrated() []group {
-	out := []group{
-		{name: "20 L", make: plain(20, nil)},
-		{name: "60 L", make: plain(60, nil)},
-		{name: "200 L", make: plain(200, nil)},
-		{name: "400 L", make: plain(400, nil)},
-		{name: "inert", make: plain(60, nil), recipe: "inert"},
-		{name: "watts", make: plain(60, nil), recipe: "nickel-watts"},
-		{name: "sulfamate", make: plain(60, nil), recipe: "nickel-sulfamate"},
-		{name: "idle gaps", make: plain(60, func(c *simulate.Config) { c.Away, c.PullAway = [][2]int{{70, 110}}, true })},
-		{name: "no fill", make: plain(60, func(c *simulate.Config) { c.NoFill = true })},
-		{name: "busy", make: plain(60, func(c *simulate.Config) { c.AhPerWeek = 150 })},
-		{name: "all rates off", make: plain(60, func(c *simulate.Config) { c.PriorOff = 2 })},
+	var out []group
+	add := func(name, recipe string, make func(*chem.Recipe, int, uint64) simulate.Config) {
+		out = append(out, group{name: name, recipe: recipe, make: make})
 	}
+	for _, volume := range []float64{20, 60, 200, 400} {
+		add(fmt.Sprintf("%g L plain", volume), "", plain(volume, nil))
+	}
+	add("inert plain", "inert", plain(60, nil))
+	add("watts plain", "nickel-watts", plain(60, nil))
+	add("sulfamate plain", "nickel-sulfamate", plain(60, nil))
+	add("idle gaps plain", "", plain(60, func(c *simulate.Config) { c.Away, c.PullAway = [][2]int{{70, 110}}, true }))
+	add("priors off plain", "", plain(60, func(c *simulate.Config) { c.PriorOff = 2 }))
 	off := func(key, recipe string) {
 		for _, z := range []float64{2, -2} {
-			out = append(out, group{name: fmt.Sprintf("%s %+g", key, z), recipe: recipe,
-				make: plain(60, func(c *simulate.Config) { c.RateOff = map[string]float64{key: z} })})
+			add(fmt.Sprintf("%s %+g", key, z), recipe, plain(60, func(c *simulate.Config) { c.RateOff = map[string]float64{key: z} }))
 		}
 	}
 	for _, key := range ratesTried {
 		off(key, "")
 	}
 	off("evaporation_run", "nickel-watts")
-	titrated := func(name, recipe string, volume float64, change func(*simulate.Config)) {
-		out = append(out, group{name: name, recipe: recipe, make: hobby(volume, change)})
+
+	out = append(out, groups()...)
+	add("inert", "inert", hobby(60, nil))
+	add("watts", "nickel-watts", hobby(60, nil))
+	add("sulfamate", "nickel-sulfamate", hobby(60, nil))
+	add("lot steps of 0.5 %", "", hobby(60, func(c *simulate.Config) { c.LotU, c.LotOff = 0.005, 1 }))
+	add("lots off by two u", "", hobby(60, func(c *simulate.Config) { c.LotOff = 2 }))
+	fault := func(name, recipe string, f simulate.Fault, change func(*simulate.Config)) {
+		add(name, recipe, hobby(60, func(c *simulate.Config) {
+			withFault(f)(c)
+			if change != nil {
+				change(c)
+			}
+		}))
 	}
-	titrated("20 L titrated", "", 20, nil)
-	titrated("60 L titrated", "", 60, nil)
-	titrated("200 L titrated", "", 200, nil)
-	titrated("400 L titrated", "", 400, nil)
-	titrated("inert titrated", "inert", 60, nil)
-	titrated("watts titrated", "nickel-watts", 60, nil)
-	titrated("sulfamate titrated", "nickel-sulfamate", 60, nil)
-	titrated("rates off, titrated", "", 60, func(c *simulate.Config) { c.PriorOff = 2 })
-	titrated("lot steps of 0.5 %", "", 60, func(c *simulate.Config) { c.LotU, c.LotOff = 0.005, 1 })
-	titrated("lots off by two u", "", 60, func(c *simulate.Config) { c.LotOff = 2 })
-	titrated("charge by meter", "", 60, func(c *simulate.Config) { c.ByMeter = true })
-	titrated("panels", "", 60, func(c *simulate.Config) { c.Organics = simulate.OrganicPanel })
-	for _, f := range faultsTried {
-		g := group{name: f.name, recipe: f.recipe, found: f.found, make: hobby(60, withFault(f.fault))}
-		switch f.fault.Kind {
-		case simulate.Polarised:
-			g.make = hobby(60, func(c *simulate.Config) {
-				c.AhPerWeek = 100
-				withFault(f.fault)(c)
-			})
-		case simulate.WrongBottle: // a chance for it on the day
-			g.make = hobby(60, func(c *simulate.Config) {
-				withFault(f.fault)(c)
-				c.Dose = alsoAdd(simulate.Card(c.Recipe, c.Volume), f.fault.Of, "0.4", c.Start.AddDate(0, 0, c.Faults[0].Day))
-			})
-		}
-		out = append(out, g)
-	}
+	fault("blunder of 5 %", "", simulate.Fault{Kind: simulate.Blunder, Size: 1.05}, nil)
+	// A third of the acid is in the bottle that was meant; on the day there is a
+	// chance for it.
+	swap := simulate.Fault{Kind: simulate.WrongBottle, Of: "sulfuric acid 35 %", With: "sulfuric acid 96 %"}
+	fault("wrong bottle", "", swap, func(c *simulate.Config) {
+		c.Dose = alsoAdd(simulate.Card(c.Recipe, c.Volume), swap.Of, "0.4", c.Start.AddDate(0, 0, c.Faults[0].Day))
+	})
+	fault("wrong titrant", "", simulate.Fault{Kind: simulate.WrongTitrant}, nil)
+	fault("foreign metal", "", simulate.Fault{Kind: simulate.Contamination}, nil)
+	fault("contaminated", "nickel-watts", simulate.Fault{Kind: simulate.Contamination}, nil)
 	return out
 }
 
@@ -117,54 +110,29 @@ func alsoAdd(p simulate.Policy, material string, litres chem.Decimal, after time
 	}
 }
 
-// faultsTried are the faults, each with what it is to be found by.
-var faultsTried = []struct {
-	name, recipe string
-	fault        simulate.Fault
-	found        func(*Estimate, simulate.Event) bool
-}{
-	{"blunder of 5 %", "", simulate.Fault{Kind: simulate.Blunder, Size: 1.05}, notUsed},
-	{"blunder of 8 %", "", simulate.Fault{Kind: simulate.Blunder, Size: 1.08}, notUsed},
-	// A third of the acid is in the bottle that was meant.
-	{"wrong bottle", "", simulate.Fault{Kind: simulate.WrongBottle, Of: "sulfuric acid 35 %", With: "sulfuric acid 96 %"}, changeSeen("sulfuric acid")},
-	{"wrong titrant", "", simulate.Fault{Kind: simulate.WrongTitrant, Size: 0.04}, doubtedThatDay},
-	{"unlogged addition", "", simulate.Fault{Kind: simulate.Unlogged}, changeSeen("copper")},
-	{"lost bath", "", simulate.Fault{Kind: simulate.Lost}, changeSeen("copper", "sulfuric acid")},
-	{"leak", "", simulate.Fault{Kind: simulate.Leak}, changeSeen("copper", "sulfuric acid", "chloride", "volume")},
-	{"wrong level", "", simulate.Fault{Kind: simulate.WrongLevel}, doubtedThatDay},
-	{"polarised", "", simulate.Fault{Kind: simulate.Polarised}, calledPolarised},
-	{"foreign metal", "", simulate.Fault{Kind: simulate.Contamination}, changeSeen("copper")},
-	{"watts contaminated", "nickel-watts", simulate.Fault{Kind: simulate.Contamination}, aboveLimit},
-}
-
-// notUsed: the reading that the fault spoiled.
-func notUsed(e *Estimate, v simulate.Event) bool { return fates(e)[v.ID] == Dropped }
-
-// doubtedThatDay: the spoiled reading, or one of the same round that it put in doubt.
-func doubtedThatDay(e *Estimate, v simulate.Event) bool {
-	return slices.ContainsFunc(e.Readings, func(rd Reading) bool {
-		return rd.Fate != Used && rd.Fact.Time.Sub(v.Time).Abs() < 12*time.Hour
-	})
-}
-
-// changeSeen: a change of one of the subjects confirmed within a month, or what
-// a fault of many days did within a month of its end.
-func changeSeen(subjects ...string) func(*Estimate, simulate.Event) bool {
-	return func(e *Estimate, v simulate.Event) bool {
-		until := v.Time.AddDate(0, 0, 31+v.Fault.Days)
+// noticed tells whether the estimate noticed what went wrong.
+func noticed(e *Estimate, v simulate.Event) bool {
+	switch v.Fault.Kind {
+	case simulate.Blunder:
+		return fates(e)[v.ID] == Dropped
+	case simulate.WrongLevel, simulate.WrongTitrant: // or another reading of the round that it puts in doubt
 		return slices.ContainsFunc(e.Readings, func(rd Reading) bool {
-			return rd.Fate == Confirmed && slices.Contains(subjects, rd.Subject) && !rd.Fact.Time.Before(v.Time) && rd.Fact.Time.Before(until)
+			return rd.Fate != Used && rd.Fact.Time.Sub(v.Time).Abs() < 12*time.Hour
 		})
+	case simulate.Polarised:
+		_, called := e.run.polarised()
+		return called
+	case simulate.Contamination:
+		if v.Fault.Of != simulate.Foreign {
+			return slices.ContainsFunc(e.Constituents, func(c Constituent) bool { return c.Name == v.Fault.Of && c.Value > c.High })
+		}
 	}
-}
-
-func calledPolarised(e *Estimate, _ simulate.Event) bool {
-	_, ok := e.run.polarised()
-	return ok
-}
-
-func aboveLimit(e *Estimate, v simulate.Event) bool {
-	return slices.ContainsFunc(e.Constituents, func(c Constituent) bool { return c.Name == v.Fault.Of && c.Value > c.High })
+	// A change confirmed within a month, or of what goes on for days within a
+	// month of its end.
+	until := v.Time.AddDate(0, 0, 31+v.Fault.Days)
+	return slices.ContainsFunc(e.Readings, func(rd Reading) bool {
+		return rd.Fate == Confirmed && !rd.Fact.Time.Before(v.Time) && rd.Fact.Time.Before(until)
+	})
 }
 
 // quad is a group's results: by seed, and below each the ceiling.
@@ -216,7 +184,9 @@ func BenchmarkCalibrate(b *testing.B) {
 	}
 }
 
-const calibrateHead = `after    error after a reading, of the reading's own error; before  that before it, of the error of
+const calibrateHead = `plain    readings share no error, and each is as coarse as the recipe says; elsewhere they are titrated, with
+the errors of bottle, pipette and burette that titrations share and no estimate can average away.
+after    error after a reading, of the reading's own error; before  that before it, of the error of
 the last reading carried forward; in brackets the ceiling: the filter told the true rates and noises.
 cover    90 % intervals that hold the truth after and before, %, ± standard error clustered by bath.
 alarms   readings held without cause, %; those that a fault has to do with are not counted.
@@ -308,11 +278,11 @@ type goal struct {
 }
 
 func sized(q quad) bool {
-	return slices.Contains([]string{"20 L", "60 L", "200 L", "400 L"}, q.name)
+	return strings.HasSuffix(q.name, " L plain")
 }
 
 func anyOff(q quad) bool {
-	return q.recipe == "" && (q.name == "all rates off" || strings.HasSuffix(q.name, "2"))
+	return q.recipe == "" && (q.name == "priors off plain" || strings.HasSuffix(q.name, "2"))
 }
 
 func everyGroup(quad) bool { return true }

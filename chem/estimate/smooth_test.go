@@ -79,7 +79,7 @@ func (b *Bath) heldToTheEnd(now time.Time) map[string]*hold {
 // them happened.
 func TestSmoothedCalibration(t *testing.T) {
 	r, text := shipped(t)
-	for name, most := range map[string]float64{"60 L": 0.6, "plain assays": 0.6} {
+	for name, most := range map[string]float64{"60 L": 0.6, "60 L plain": 0.6} {
 		var shares []float64
 		smoothed, filtered, n := 0.0, 0.0, 0
 		for k := range uint64(smallGroup) {
