@@ -6,6 +6,7 @@
 
 FUZZTIME ?= 20s
 BENCHTIME ?= 200ms
+BATHS ?= 200
 
 # Go, npm and Chromium keep their caches under HOME unless told otherwise, and stop where there is none.
 ifneq ($(shell mkdir -p "$$HOME" 2>/dev/null && test -w "$$HOME" && echo yes),yes)
@@ -40,9 +41,9 @@ test: deps $(chart) ## gofmt, go vet, staticcheck and every test
 bench: deps $(chart) ## every benchmark but calibrate, BENCHTIME=200ms each
 	go test -p 1 -timeout 60m -run '^$$' -bench . -skip '^BenchmarkCalibrate$$' -benchtime $(BENCHTIME) -benchmem ./...
 
-calibrate: ## the estimate against simulated baths whose truth is known; takes minutes
+calibrate: ## the estimate against simulated baths whose truth is known, BATHS=200 a group; takes minutes
 	@sh -c "$$needs" make go
-	go test -count=1 -timeout 60m -run '^$$' -bench '^BenchmarkCalibrate$$' -benchtime 1x ./chem/estimate
+	go test -count=1 -timeout 60m -run '^$$' -bench '^BenchmarkCalibrate$$' -benchtime 1x ./chem/estimate -baths $(BATHS)
 
 fuzz: ## every fuzz target, FUZZTIME=20s each
 	@sh -c "$$needs" make go

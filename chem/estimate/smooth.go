@@ -90,7 +90,7 @@ func (r *run) smooth(at time.Time) (track []Point, then *run) {
 				}
 				return
 			}
-			seg.track[mark].take(x, p)
+			seg.track[mark].take(x, p, driest*r.bath.Volume)
 		})
 		if whole != nil {
 			whole.clamp()
@@ -109,10 +109,11 @@ func (r *run) smooth(at time.Time) (track []Point, then *run) {
 	return track, then
 }
 
-// take fills a point from smoothed amounts and, last, volume.
-func (p *Point) take(x []float64, c filter.Sym) {
+// take fills a point from smoothed amounts and, last, volume, which is at least
+// least: a straight line back from a full tank may lead below an empty one.
+func (p *Point) take(x []float64, c filter.Sym, least float64) {
 	n := len(p.Value)
-	v := math.Max(x[n], 1e-9)
+	v := math.Max(x[n], least)
 	for i := range n {
 		p.Value[i] = math.Max(0, x[i]) / v
 		p.U[i] = math.Sqrt(math.Max(0, c.At(i, i)-2*p.Value[i]*c.At(i, n)+p.Value[i]*p.Value[i]*c.At(n, n))) / v

@@ -10,6 +10,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"steadybath/chem"
+	"steadybath/chem/simulate"
 )
 
 // At the end of the record nothing comes later: smoothed and filtered are one,
@@ -78,7 +79,7 @@ func (b *Bath) heldToTheEnd(now time.Time) map[string]*hold {
 // them happened.
 func TestSmoothedCalibration(t *testing.T) {
 	r, text := shipped(t)
-	for name, most := range map[string]float64{"60 L": 0.6, "plain assays": 0.6} {
+	for name, most := range map[string]float64{"60 L": 0.6, "60 L plain": 0.6} {
 		var shares []float64
 		smoothed, filtered, n := 0.0, 0.0, 0
 		for k := range uint64(smallGroup) {
@@ -156,4 +157,24 @@ func TestSmoothedRefuses(t *testing.T) {
 	assert.ErrorContains(t, err, "still to come")
 	_, err = b.Smoothed(b.Began, now)
 	assert.NoError(t, err)
+}
+
+// A gap in which a tank dries up leaves its history within a tank's bounds.
+func TestSmoothedDryTank(t *testing.T) {
+	b, sim, err := group{name: "dry", make: hobby(60, func(c *simulate.Config) {
+		c.Away, c.RateOff = [][2]int{{70, 170}}, map[string]float64{"evaporation": 4}
+	})}.of(200, freshSeed)
+	require.NoError(t, err)
+	e, err := b.At(sim.Last().Time, Options{Track: true})
+	require.NoError(t, err)
+	dry := false
+	for _, p := range e.Track {
+		dry = dry || sim.At(p.Time).Volume < 1
+		assert.GreaterOrEqual(t, p.Volume, driest*b.Volume)
+		for i, x := range p.Value {
+			assert.False(t, math.IsNaN(x) || x < 0 || x*p.Volume > 10*b.Volume*e.Constituents[i].High, "%s at %s: %g with %g L",
+				e.Constituents[i].Name, p.Time, x, p.Volume)
+		}
+	}
+	assert.True(t, dry)
 }

@@ -35,6 +35,10 @@ func triangular(r *rand.Rand) float64 { return r.Float64() - r.Float64() }
 
 var root6 = math.Sqrt(6)
 
+// rateKeys are the recipe's keys of rates; use and loss are those of all organics.
+var rateKeys = []string{"anode_efficiency", "cathode_efficiency", "dissolution", "drag_out", "drag_out_area", "drag_in",
+	"evaporation", "evaporation_run", "chloride_loss", "meter", "sludge", "use", "loss"}
+
 // drawRates draws the true rates of this bath from the recipe's priors.
 func (s *shop) drawRates() Rates {
 	p := s.c.Recipe.Prior
@@ -42,9 +46,12 @@ func (s *shop) drawRates() Rates {
 	if p.Meter == (chem.Prior{}) {
 		p.Meter = chem.Prior{Value: 1, U: 0.02}
 	}
-	one := func(p chem.Prior, least float64) float64 {
+	one := func(key string, p chem.Prior, least float64) float64 {
 		z, sign := s.chance.start.NormFloat64(), math.Copysign(1, s.chance.start.Float64()-0.5)
+		off, single := s.c.RateOff[key]
 		switch {
+		case single:
+			z = off
 		case s.c.PriorMeans:
 			return p.Value
 		case s.c.PriorOff != 0:
@@ -57,23 +64,23 @@ func (s *shop) drawRates() Rates {
 	// the cathode, but the balances do not mind.
 	const rate, efficiency = 0.1, 0
 	r := Rates{
-		AnodeEfficiency:   one(p.AnodeEfficiency, efficiency),
-		CathodeEfficiency: one(p.CathodeEfficiency, efficiency),
-		Dissolution:       one(p.Dissolution, rate) * scale,
-		DragOut:           one(p.DragOut, rate),
-		DragOutArea:       one(p.DragOutArea, rate),
-		DragIn:            one(p.DragIn, rate),
-		Evaporation:       one(p.Evaporation, rate) * scale,
-		EvaporationRun:    one(p.EvaporationRun, rate) * scale,
-		ChlorideLoss:      one(p.ChlorideLoss, rate),
-		Meter:             one(p.Meter, efficiency),
-		Sludge:            one(p.Sludge, rate),
+		AnodeEfficiency:   one("anode_efficiency", p.AnodeEfficiency, efficiency),
+		CathodeEfficiency: one("cathode_efficiency", p.CathodeEfficiency, efficiency),
+		Dissolution:       one("dissolution", p.Dissolution, rate) * scale,
+		DragOut:           one("drag_out", p.DragOut, rate),
+		DragOutArea:       one("drag_out_area", p.DragOutArea, rate),
+		DragIn:            one("drag_in", p.DragIn, rate),
+		Evaporation:       one("evaporation", p.Evaporation, rate) * scale,
+		EvaporationRun:    one("evaporation_run", p.EvaporationRun, rate) * scale,
+		ChlorideLoss:      one("chloride_loss", p.ChlorideLoss, rate),
+		Meter:             one("meter", p.Meter, efficiency),
+		Sludge:            one("sludge", p.Sludge, rate),
 		Use:               map[string]float64{},
 		Loss:              map[string]float64{},
 	}
 	for _, c := range s.c.Recipe.Constituents {
 		if c.Role == chem.RoleOrganic {
-			r.Use[c.Name], r.Loss[c.Name] = one(c.Use, rate), one(c.Loss, rate)
+			r.Use[c.Name], r.Loss[c.Name] = one("use", c.Use, rate), one("loss", c.Loss, rate)
 		}
 	}
 	if s.c.Recipe.Anodes == "inert" {

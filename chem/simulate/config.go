@@ -3,6 +3,8 @@ package simulate
 import (
 	"fmt"
 	"math"
+	"slices"
+	"strings"
 	"time"
 
 	"steadybath/chem"
@@ -34,6 +36,7 @@ type Config struct {
 	LevelU      float64       // relative standard deviation of a level reading
 	LevelRead   float64       // L, levels are read to this; 0 exactly
 	LotU        float64       // relative standard deviation of a titrant lot's true molarity
+	LotOff      float64       // every bottle is off by this many LotU, signs by chance; 0 draws
 	LotDays     int           // days a bottle of titrant lasts; 0 for ever
 	Replicates  int           // titrations per reading, at least 1
 	BuretteRead float64       // mL, burettes are read to this; 0 exactly
@@ -56,6 +59,7 @@ type Config struct {
 
 	PriorOff    float64            // every true rate lies this many prior standard deviations from its prior mean, signs by chance; 0 draws from the prior
 	PriorMeans  bool               // every true rate is its prior mean; PriorOff has no effect
+	RateOff     map[string]float64 // signed prior standard deviations from the prior mean, of single rates by their key in the recipe ("drag_out", "use"); before PriorOff and PriorMeans
 	Rates       *Rates             // the true rates of this bath at the start, instead of any draw
 	Composition map[string]float64 // true concentrations at the start; target where missing
 
@@ -242,6 +246,11 @@ func (c Config) check() error {
 	}
 	if molarMass(metal) <= 0 {
 		return fmt.Errorf("simulate: the recipe states no molar mass of %s", metal.Name)
+	}
+	for key := range c.RateOff {
+		if !slices.Contains(rateKeys, key) {
+			return fmt.Errorf("simulate: no rate %q; %s are known", key, strings.Join(rateKeys, ", "))
+		}
 	}
 	for _, f := range c.Faults {
 		if err := c.checkFault(f); err != nil {

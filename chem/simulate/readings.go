@@ -214,6 +214,9 @@ func (s *shop) bottle(m chem.Method) *lot {
 	}
 	g := s.chance.read
 	off, blank, last := s.c.LotU*g.NormFloat64(), s.c.Bench*m.UBlank*g.NormFloat64(), 0.8+0.4*g.Float64()
+	if s.c.LotOff != 0 {
+		off = math.Copysign(s.c.LotOff*s.c.LotU, off)
+	}
 	l := &lot{off: off, blank: blank, until: s.day + int(last*float64(s.c.LotDays))}
 	n := 1
 	for k := range s.run.Lots {

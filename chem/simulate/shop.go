@@ -348,7 +348,7 @@ func (s *shop) plate(ah float64) {
 	s.advance(end, func(q *pace) {
 		q.amps = charge / hours
 		q.etaA, q.etaC, q.shares = p.etaA, p.etaC, p.shares
-		q.evaporate += s.rates.EvaporationRun * 24
+		q.evaporate += s.rates.EvaporationRun * s.today.evaporation * 24
 		for i := range q.sinks {
 			if q.sinks[i].fade > 0 {
 				q.sinks[i].perAh *= use

@@ -443,6 +443,32 @@ func TestPriorOff(t *testing.T) {
 	assert.Positive(t, down)
 }
 
+// One rate can be put off while the others stay as they were drawn, and a rate
+// that does not exist is refused.
+func TestRateOff(t *testing.T) {
+	c := Hobby(acidCopper(), 60, start, 1, 5)
+	drawn := run(t, c).Truth[0].Rates
+	c.RateOff = map[string]float64{"drag_out": -1.5}
+	r := run(t, c).Truth[0].Rates
+	assert.InDelta(t, 0, (0.0008-1.5*0.00035)/r.DragOut-1, 0.1, "but for the first day's walk")
+	r.DragOut = drawn.DragOut
+	assert.Equal(t, drawn, r)
+	c.RateOff = map[string]float64{"drag": 1}
+	_, err := Make(c)
+	assert.ErrorContains(t, err, `no rate "drag"`)
+}
+
+// Every bottle can be off by as much, up or down.
+func TestLotOff(t *testing.T) {
+	c := Hobby(acidCopper(), 60, start, 400, 5)
+	c.LotOff = 2
+	lots := run(t, c).Lots
+	assert.Greater(t, len(lots), 4)
+	for name, off := range lots {
+		near(t, 2*c.LotU, math.Abs(off), 1e-12, name)
+	}
+}
+
 func TestFaultsDoWhatTheySay(t *testing.T) {
 	base := func(faults ...Fault) *Run {
 		c := Hobby(acidCopper(), 60, start, 120, 21)
