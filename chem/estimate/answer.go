@@ -6,6 +6,7 @@ import (
 	"math"
 	"slices"
 	"sort"
+	"strings"
 	"time"
 
 	"steadybath/chem"
@@ -263,7 +264,11 @@ func (r *run) rates() []Rate {
 		}
 	}
 	for _, lot := range r.lots {
-		add("titrant lot "+lot.key, lot.at, "")
+		name := "titrant lot " + lot.key
+		if strings.HasPrefix(lot.key, densityModel) {
+			name = densityModel
+		}
+		add(name, lot.at, "")
 	}
 	return out
 }

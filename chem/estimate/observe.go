@@ -218,6 +218,10 @@ func (r *run) reading(i int) {
 			return
 		}
 	}
+	if a, ok := f.Body.(chem.Assay); ok && strings.EqualFold(a.Of, densityName) {
+		r.hydrometer(f, a)
+		return
+	}
 	o, ok := r.observe(f)
 	switch {
 	case !ok:

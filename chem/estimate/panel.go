@@ -211,7 +211,7 @@ func (r *run) counts(f chem.Fact) bool {
 	}
 	why := r.spoiled()
 	if i := r.constituent(p.Of); why != "" && i >= 0 {
-		r.flag("panel", r.l.cons[i].Name, f.Time, fmt.Sprintf("the panel of %s is not counted: %s; bring that right and run another", f.Time.Format(time.DateOnly), why))
+		r.flagAnew("panel", r.l.cons[i].Name, f.Time, fmt.Sprintf("the panel of %s is not counted: %s; bring that right and run another", f.Time.Format(time.DateOnly), why))
 		return false
 	}
 	return true

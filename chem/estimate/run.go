@@ -662,6 +662,9 @@ func (r *run) lotBias(titrant, name string, u float64) int {
 		r.drop(place)
 	}
 	r.s.why = causeLots
+	if titrant == densityModel {
+		r.s.why = causeDensity
+	}
 	at := r.s.Grow(0, u*u)
 	r.lots = append(r.lots, lot{key: key, at: at, used: r.now})
 	return at

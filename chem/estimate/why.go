@@ -33,6 +33,7 @@ const (
 	causeBail        cause = "bailed out"
 	causeSample      cause = "samples"
 	causeLots        cause = "titrant's molarity"
+	causeDensity     cause = "density model"
 	causeChange      cause = "a change without a word"
 	causeRest        cause = "what no equation covers"
 	causeEdge        cause = "no amount below nothing"
