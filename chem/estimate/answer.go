@@ -313,6 +313,9 @@ func (r *run) allFlags(e *Estimate) []Flag {
 		if !c.Known && !c.Contaminant() {
 			out = append(out, r.unknown(c))
 		}
+		if f, ok := contaminantFlag(c, e.At); ok {
+			out = append(out, f)
+		}
 	}
 	for _, name := range slices.Sorted(maps.Keys(r.holds)) {
 		h := r.holds[name]

@@ -65,7 +65,11 @@ func (r *run) observe(f chem.Fact) (o observation, ok bool) {
 	case chem.Pull:
 		return r.mass(b.Anode, b.Mass)
 	case chem.Assay:
-		return r.assay(b)
+		o, ok := r.assay(b)
+		if _, high := r.oxidised(f.Time, b); ok && high {
+			o = r.atMost(o)
+		}
+		return o, ok
 	case chem.Panel:
 		return r.panel(b)
 	}
@@ -233,6 +237,7 @@ func (r *run) reading(i int) {
 	default:
 		rd := Reading{Fact: f, Subject: o.subj.name, Unit: o.subj.unit, Expected: o.expected, Off: r.off(o)}
 		rd.Value, rd.U = o.told()
+		r.peroxideFlag(f)
 		r.balance(f, o)
 		r.judge(i, o)
 		r.read = append(r.read, rd)
@@ -563,6 +568,9 @@ func (r *run) balance(f chem.Fact, o observation) {
 		return
 	}
 	i := o.subj.con
+	if o.pattern != nil {
+		return // a limit is no half of a pair
+	}
 	if _, titrated := f.Body.(chem.Assay); !titrated || i < 0 || r.l.metal < 0 || r.l.acid < 0 || (i != r.l.metal && i != r.l.acid) {
 		return
 	}

@@ -33,7 +33,7 @@ func (r *run) panel(p chem.Panel) (observation, bool) {
 		if !ok {
 			return observation{}, false
 		}
-		o = r.ordinal(i, from, to)
+		o = r.ordinal(i, from, to, 0)
 	}
 	o.sample = drawn(p.Sample, panelSample)
 	return o, true
@@ -78,18 +78,22 @@ func looks(p chem.Panel, con chem.Constituent) (from, to float64, ok bool) {
 	return 0, 0, false
 }
 
-// ordinal observes that y = c·(1 + 0.30·ε) fell between two bounds. The Gaussian
-// of y that is cut off there has a mean and a variance; the reading of y that would
-// leave the same two takes its place, so that everything a reading goes through is
-// open to it (assumed-density filtering: moments matched after each reading; Minka,
-// Expectation Propagation, 2001; from memory). What was expected says little, and
-// what was not moves the belief.
-func (r *run) ordinal(i int, from, to float64) observation {
+// ordinal observes that y fell between two bounds: y = c·(1 + 0.30·ε), or, where
+// noise is given, y = c + e with e of that variance. The Gaussian of y that is cut
+// off there has a mean and a variance; the reading of y that would leave the same two
+// takes its place, so that everything a reading goes through is open to it
+// (assumed-density filtering: moments matched after each reading; Minka, Expectation
+// Propagation, 2001; from memory). What was expected says little, and what was not
+// moves the belief.
+func (r *run) ordinal(i int, from, to, noise float64) observation {
 	con := r.l.cons[i]
 	o := r.concentrationOf(i, 0, 0)
 	held := r.s.variance(o.h)
 	size := math.Max(o.expected, 0.2*con.Target)
-	all := held + panelU*panelU*(size*size+held)
+	if noise == 0 {
+		noise = panelU * panelU * (size*size + held)
+	}
+	all := held + noise
 	sd := math.Sqrt(all)
 	mean, variance, logp := cutOff((from-o.expected)/sd, (to-o.expected)/sd)
 	learned := math.Max(1-variance, leastLearned)
