@@ -6,6 +6,7 @@ import (
 	"math"
 	"slices"
 	"sort"
+	"strings"
 	"time"
 
 	"steadybath/chem"
@@ -263,7 +264,11 @@ func (r *run) rates() []Rate {
 		}
 	}
 	for _, lot := range r.lots {
-		add("titrant lot "+lot.key, lot.at, "")
+		name := "titrant lot " + lot.key
+		if strings.HasPrefix(lot.key, densityModel) {
+			name = densityModel
+		}
+		add(name, lot.at, "")
 	}
 	return out
 }
@@ -307,6 +312,9 @@ func (r *run) allFlags(e *Estimate) []Flag {
 		}
 		if !c.Known && !c.Contaminant() {
 			out = append(out, r.unknown(c))
+		}
+		if f, ok := contaminantFlag(c, e.At); ok {
+			out = append(out, f)
 		}
 	}
 	for _, name := range slices.Sorted(maps.Keys(r.holds)) {

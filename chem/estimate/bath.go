@@ -40,6 +40,7 @@ type dated struct {
 func Open(entered []chem.Fact) (*Bath, error) {
 	b := &Bath{Facts: chem.Standing(entered), noise: usualNoises()}
 	meterLast(b.Facts)
+	panelLast(b.Facts)
 	at := slices.IndexFunc(b.Facts, func(f chem.Fact) bool { return f.Kind() == chem.KindBath })
 	if at < 0 {
 		return nil, ErrNoBath
@@ -101,6 +102,16 @@ func happens(k chem.Kind) bool {
 func meterLast(facts []chem.Fact) {
 	for i := 1; i < len(facts); i++ {
 		for k := i; k > 0 && facts[k].Kind() == chem.KindPlate && facts[k-1].Kind() == chem.KindMeter && facts[k].Time.Equal(facts[k-1].Time); k-- {
+			facts[k], facts[k-1] = facts[k-1], facts[k]
+		}
+	}
+}
+
+// panelLast puts panels after the titrations of the same moment, whatever their
+// ids: what those find decides whether the panel counts.
+func panelLast(facts []chem.Fact) {
+	for i := 1; i < len(facts); i++ {
+		for k := i; k > 0 && facts[k].Kind() == chem.KindAssay && facts[k-1].Kind() == chem.KindPanel && facts[k].Time.Equal(facts[k-1].Time); k-- {
 			facts[k], facts[k-1] = facts[k-1], facts[k]
 		}
 	}

@@ -47,8 +47,9 @@ type observation struct {
 	subj            subject
 	value, expected float64
 	h               []term
-	r               float64 // variance of the reading
-	sample          float64 // L drawn
+	r               float64  // variance of the reading
+	sample          float64  // L drawn
+	pattern         *pattern // of a panel that was not read as an amount
 }
 
 // observe turns fact f into an observation; ok is false where it says nothing
@@ -64,7 +65,11 @@ func (r *run) observe(f chem.Fact) (o observation, ok bool) {
 	case chem.Pull:
 		return r.mass(b.Anode, b.Mass)
 	case chem.Assay:
-		return r.assay(b)
+		o, ok := r.assay(b)
+		if _, high := r.oxidised(f.Time, b); ok && high {
+			o = r.atMost(o)
+		}
+		return o, ok
 	case chem.Panel:
 		return r.panel(b)
 	}
@@ -141,12 +146,7 @@ func (r *run) assay(a chem.Assay) (observation, bool) {
 			o.r += math.Pow(shared*value*rescale, 2)
 		}
 	}
-	if !a.Sample.Returned {
-		o.sample = titrationSample
-		if a.Sample.Volume.Given() {
-			o.sample = a.Sample.Volume.Value("L")
-		}
-	}
+	o.sample = drawn(a.Sample, titrationSample)
 	return o, true
 }
 
@@ -159,45 +159,6 @@ func (r *run) concentrationOf(i int, value, u float64) observation {
 	c := r.s.x(i) / v
 	return observation{subj: subject{r.l.cons[i].Name, r.l.cons[i].Unit, i, -1}, value: value, expected: c,
 		h: []term{{at: i, by: 1 / v}, {at: r.l.volume, by: -c / v}}, r: u * u}
-}
-
-// panel observes an organic with the wide uncertainty of a Hull-cell panel. A
-// pattern alone counts as a reading in the middle of what it means, and only
-// where the estimate does not already agree with it.
-func (r *run) panel(p chem.Panel) (observation, bool) {
-	i := r.constituent(p.Of)
-	if i < 0 {
-		return observation{}, false
-	}
-	con := r.l.cons[i]
-	expected, _ := r.concentration(i)
-	var o observation
-	switch {
-	case p.Value.Given():
-		value, u, ok := r.inUnit(p.Value, con)
-		if !ok {
-			return observation{}, false
-		}
-		if !p.Value.U.Given() {
-			u = panelU * math.Max(expected, 0.2*con.Target)
-		}
-		o = r.concentrationOf(i, value, u)
-	case p.Pattern == chem.PatternRight:
-		o = r.concentrationOf(i, con.Target, panelU*con.Target)
-	case p.Pattern == chem.PatternLow:
-		o = r.concentrationOf(i, math.Min(expected, 0.7*con.Low), panelU*con.Target)
-	case p.Pattern == chem.PatternHigh:
-		o = r.concentrationOf(i, math.Max(expected, 1.3*con.High), panelU*con.Target)
-	default:
-		return observation{}, false
-	}
-	if !p.Sample.Returned {
-		o.sample = panelSample
-		if p.Sample.Volume.Given() {
-			o.sample = p.Sample.Volume.Value("L")
-		}
-	}
-	return o, true
 }
 
 // variance is that of the innovation of o.
@@ -229,7 +190,11 @@ func (r *run) learn(subject string, nu float64, h []term, noise float64) (loglik
 
 // correct lets the state learn from o.
 func (r *run) correct(o observation) {
-	r.loglik += r.learn(o.subj.name, o.value-o.expected, o.h, o.r)
+	likely := r.learn(o.subj.name, o.value-o.expected, o.h, o.r)
+	if o.pattern != nil {
+		likely = o.pattern.logp
+	}
+	r.loglik += likely
 	switch {
 	case o.subj.con >= 0:
 		r.seen[o.subj.con], r.treated[o.subj.con] = true, ""
@@ -257,15 +222,22 @@ func (r *run) reading(i int) {
 			return
 		}
 	}
-	o, ok := r.observe(f)
-	if !ok {
-		r.unread(f)
+	if a, ok := f.Body.(chem.Assay); ok && strings.EqualFold(a.Of, densityName) {
+		r.hydrometer(f, a)
 		return
 	}
-	if r.replay {
+	o, ok := r.observe(f)
+	switch {
+	case !ok:
+		r.unread(f)
+		return
+	case !r.counts(f):
+	case r.replay:
 		r.reread(i, o)
-	} else {
-		rd := Reading{Fact: f, Subject: o.subj.name, Unit: o.subj.unit, Value: o.value, U: math.Sqrt(o.r), Expected: o.expected, Off: r.off(o)}
+	default:
+		rd := Reading{Fact: f, Subject: o.subj.name, Unit: o.subj.unit, Expected: o.expected, Off: r.off(o)}
+		rd.Value, rd.U = o.told()
+		r.peroxideFlag(f)
 		r.balance(f, o)
 		r.judge(i, o)
 		r.read = append(r.read, rd)
@@ -312,7 +284,7 @@ func (r *run) reread(i int, o observation) {
 // use learns from a reading that is believed. The first of all opens what it
 // reads: what baths of the kind hold must not pull it.
 func (r *run) use(o observation) {
-	if r.first(o) {
+	if r.first(o) && o.pattern == nil { // a pattern narrows what baths of the kind hold, and no more
 		e := amountChanged
 		if o.subj.con < 0 {
 			e = bathLost // or never there: what is known of concentrations stays
@@ -341,7 +313,7 @@ func (r *run) judge(i int, o observation) {
 		return
 	}
 	held := r.bath.Facts[h.index]
-	unchanged := r.loglik - h.loglik + logNormal(o.value-o.expected, r.variance(o))
+	unchanged := r.loglik - h.loglik + r.likely(o)
 	changed, likely := r.changed(h, i, r.off(o))
 	switch {
 	case changed != nil && likely > unchanged+preferChange:
@@ -559,8 +531,9 @@ func (r *run) adopt(alt *run, h *hold) {
 func (r *run) words(h *hold) string {
 	f := r.bath.Facts[h.index]
 	o, _ := h.before.clone().observe(f)
+	value, _ := o.told()
 	return fmt.Sprintf("%s of %s was %s %s where the log led to %s %s, and the reading after it agrees: %s",
-		h.subj.name, f.Time.Format(time.DateOnly), figure(o.value), h.subj.unit, figure(o.expected), h.subj.unit, r.explained)
+		h.subj.name, f.Time.Format(time.DateOnly), figure(value), h.subj.unit, figure(o.expected), h.subj.unit, r.explained)
 }
 
 func logNormal(d, variance float64) float64 {
@@ -601,6 +574,9 @@ func (r *run) balance(f chem.Fact, o observation) {
 		return
 	}
 	i := o.subj.con
+	if o.pattern != nil {
+		return // a limit is no half of a pair
+	}
 	if _, titrated := f.Body.(chem.Assay); !titrated || i < 0 || r.l.metal < 0 || r.l.acid < 0 || (i != r.l.metal && i != r.l.acid) {
 		return
 	}

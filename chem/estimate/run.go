@@ -36,6 +36,7 @@ type run struct {
 	lots     []lot
 	hung     []hungAnode
 	everHung bool
+	forgot   bool     // charge passed though all anodes were logged out
 	dried    float64  // L evaporated since a fact said anything about the volume
 	leveled  bool     // some fact said how much bath there is
 	seen     []bool   // by constituent: some fact said how much of it is in the bath
@@ -281,12 +282,18 @@ func (r *run) fill(f chem.Fill, t time.Time) {
 		}
 		c[i], uc[i], r.seen[i] = value, u, true
 	}
+	if r.s.acct != nil {
+		r.s.acct.open(r)
+	}
 	for i := range n {
 		r.s.set(i, c[i]*v, uc[i]*uc[i]*v*v)
 		r.release(r.l.cons[i].Name, "the bath was filled anew")
 	}
 	r.release("volume", "the bath was filled anew")
 	r.s.set(r.l.volume, v, 0)
+	if r.s.acct != nil {
+		r.s.acct.close(r, causeFill)
+	}
 	st := r.s.newStep()
 	of := st.source()
 	st.stir(of, r.l.volume, uv)
@@ -412,9 +419,9 @@ func (r *run) plate(f chem.Fact, p chem.Plate) {
 
 // pass lets shown charge pass and notes it.
 func (r *run) pass(f chem.Fact, q, uq, hours, area float64) {
-	if r.everHung && len(r.hung) == 0 && r.soluble() {
-		r.flag("anodes", "anodes", f.Time, "charge passed while no anode is logged as hung; the usual anodes are taken to hang again until one is logged")
-		r.everHung = false
+	if (r.everHung || r.forgot) && len(r.hung) == 0 && r.soluble() {
+		r.flagAnew("anodes", "anodes", f.Time, "charge passed while no anode is logged as hung; the usual anodes are taken to hang again until one is logged")
+		r.everHung, r.forgot = false, true
 	}
 	r.charge(q, uq, hours, area)
 	r.used = append(r.used, spent{f.Time, q})
@@ -534,15 +541,21 @@ func (r *run) treat(f chem.Fact, b chem.Treat) {
 		// Between nothing and all of it, each as likely: mean a half, variance a
 		// twelfth of the square.
 		r.s.why = causeTreat(string(b.With))
+		if r.s.acct != nil {
+			r.s.acct.open(r)
+		}
 		all := math.Max(r.s.x(i)+r.s.sd(i), c.Target*r.volume()/2)
 		r.s.set(i, all/2, all*all/12)
+		if r.s.acct != nil {
+			r.s.acct.close(r, r.s.why)
+		}
 		r.seen[i], r.treated[i] = false, string(b.With)
 		r.release(c.Name, fmt.Sprintf("%s treatment came after it", b.With))
 	}
 }
 
 func (r *run) hang(t time.Time, b chem.Hang) {
-	r.everHung = true
+	r.everHung, r.forgot = true, false
 	h := hungAnode{id: b.Anode, form: b.Form, at: -1, hung: t}
 	if b.Area.Given() {
 		h.area = b.Area.Value("dm2")
@@ -587,7 +600,7 @@ func (r *run) pull(i int, b chem.Pull) {
 		for len(r.hung) > 0 {
 			r.takeDown(len(r.hung) - 1)
 		}
-		r.everHung = true
+		r.everHung, r.forgot = true, false
 		return
 	}
 	at := r.find(b.Anode)
@@ -663,6 +676,9 @@ func (r *run) lotBias(titrant, name string, u float64) int {
 		r.drop(place)
 	}
 	r.s.why = causeLots
+	if titrant == densityModel {
+		r.s.why = causeDensity
+	}
 	at := r.s.Grow(0, u*u)
 	r.lots = append(r.lots, lot{key: key, at: at, used: r.now})
 	return at

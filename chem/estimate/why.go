@@ -33,6 +33,7 @@ const (
 	causeBail        cause = "bailed out"
 	causeSample      cause = "samples"
 	causeLots        cause = "titrant's molarity"
+	causeDensity     cause = "density model"
 	causeChange      cause = "a change without a word"
 	causeRest        cause = "what no equation covers"
 	causeEdge        cause = "no amount below nothing"
@@ -278,7 +279,11 @@ func (r *run) narrowings(con int) []Narrowing {
 			if ok && len(o.h) > 0 && o.h[len(o.h)-1].at >= len(r.s.X) {
 				ok = false // its lot is not the run's
 			}
-			try("titrate "+c.Name+" once more", o, ok)
+			again := "titrate " + c.Name + " once more"
+			if c.Contaminant() { // no titration sees one
+				again = "have a laboratory find " + c.Name + " once more"
+			}
+			try(again, o, ok)
 		case chem.Panel:
 			value, _ := look.concentration(i)
 			o := look.concentrationOf(i, value, panelU*math.Max(value, 0.2*c.Target))

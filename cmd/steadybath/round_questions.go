@@ -304,7 +304,7 @@ func (l lastFacts) readings(recipe *chem.Recipe, shown func(chem.Unit) chem.Unit
 		all = append(all, reading("pH", "pH", "At the bath's working temperature, with an electrode that was calibrated today, or with the paper made for the bath."))
 	}
 	if _, _, known := l.reading("density"); known {
-		all = append(all, reading("density", "g/cm3", "With a hydrometer, in a sample at 20 degC."))
+		all = append(all, reading("density", "g/cm3", "With a hydrometer, in the bath or as warm as it; where no temperature is given, 20 degC is meant."))
 	}
 	for _, c := range recipe.Constituents {
 		if c.Role == chem.RoleOrganic {
