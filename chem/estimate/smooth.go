@@ -49,57 +49,40 @@ func (r *run) mark() {
 // stop to stop, the last ones first, and what they say is carried back. An opened
 // covariance is a transition like any other, so that what comes after a confirmed
 // change says little of the time before it.
+//
+// The pieces are gone through side by side, a few at a time; only what goes back
+// has to go in order.
 func (r *run) smooth(at time.Time) (track []Point, then *run) {
-	var after *filter.Adjoint
-	var pieces [][]Point
-	end := r.now
-	for k := len(r.stops) - 1; k >= 0; k-- {
-		from := r.stops[k]
-		last := len(r.bath.Facts)
-		if k+1 < len(r.stops) {
-			last = r.stops[k+1].index
-			end = r.stops[k+1].before.now
+	const ahead = 3
+	n := len(r.stops)
+	gone := make([]chan *piece, n)
+	next := n - 1
+	begin := func() {
+		if next < 0 {
+			return
 		}
-		seg := from.before.clone()
-		seg.status = r.status
-		seg.s.record()
-		var whole *run
-		wholeMark := -1
-		look := func(until time.Time, closed bool) {
-			if whole != nil || at.IsZero() || at.Before(seg.now) || !(at.Before(until) || closed && at.Equal(until)) {
-				return
-			}
-			seg.advance(at)
-			whole, wholeMark = seg.clone(), seg.s.tape.Mark()
-			seg.track = append(seg.track, Point{})
-		}
-		for i := from.index; i < last && !r.bath.Facts[i].Time.After(r.now); i++ {
-			look(r.bath.Facts[i].Time, false)
-			seg.take(i)
-		}
-		look(end, k == len(r.stops)-1)
-		seg.advance(end)
-		seg.mark()
-		after = seg.s.tape.Smooth(after, func(mark int, x []float64, p filter.Sym) {
-			if mark == wholeMark {
-				copy(whole.s.X, x)
-				for i := range x {
-					for j := range i + 1 {
-						whole.s.P.Set(i, j, p.At(i, j))
-					}
-				}
-				return
-			}
-			seg.track[mark].take(x, p, driest*r.bath.Volume)
-		})
-		if whole != nil {
-			whole.clamp()
-			then = whole
-			seg.track = slices.Delete(seg.track, wholeMark, wholeMark+1)
-		}
-		pieces = append(pieces, seg.track)
+		k := next
+		next--
+		gone[k] = make(chan *piece, 1)
+		go func() { gone[k] <- r.piece(k, at) }()
 	}
-	for _, piece := range slices.Backward(pieces) {
+	for range ahead {
+		begin()
+	}
+	var after *filter.Adjoint
+	tracks := make([][]Point, n)
+	for k := n - 1; k >= 0; k-- {
+		p := <-gone[k]
+		begin()
+		after = p.seg.s.tape.Smooth(after, p.fill)
+		if p.whole != nil {
+			p.whole.clamp()
+			then = p.whole
+			p.seg.track = slices.Delete(p.seg.track, p.wholeMark, p.wholeMark+1)
+		}
+		tracks[k] = p.seg.track
+	}
+	for _, piece := range tracks {
 		for _, p := range piece {
 			if n := len(track); n == 0 || !track[n-1].same(p) {
 				track = append(track, p)
@@ -107,6 +90,56 @@ func (r *run) smooth(at time.Time) (track []Point, then *run) {
 		}
 	}
 	return track, then
+}
+
+// piece is what a run made from one stop to the next, remembered.
+type piece struct {
+	seg       *run
+	whole     *run // the bath at the moment that was asked for, nil where it is not in here
+	wholeMark int
+}
+
+// piece goes from the kth stop to the next, or to the end, and stops on the way at
+// the moment at to look at all of the bath.
+func (r *run) piece(k int, at time.Time) *piece {
+	from, end, last := r.stops[k], r.now, len(r.bath.Facts)
+	if k+1 < len(r.stops) {
+		end, last = r.stops[k+1].before.now, r.stops[k+1].index
+	}
+	p := &piece{seg: from.before.clone(), wholeMark: -1}
+	seg := p.seg
+	seg.status = r.status
+	seg.s.record()
+	look := func(until time.Time, closed bool) {
+		if p.whole != nil || at.IsZero() || at.Before(seg.now) || !(at.Before(until) || closed && at.Equal(until)) {
+			return
+		}
+		seg.advance(at)
+		p.whole, p.wholeMark = seg.clone(), seg.s.tape.Mark()
+		seg.track = append(seg.track, Point{})
+	}
+	for i := from.index; i < last && !r.bath.Facts[i].Time.After(r.now); i++ {
+		look(r.bath.Facts[i].Time, false)
+		seg.take(i)
+	}
+	look(end, k == len(r.stops)-1)
+	seg.advance(end)
+	seg.mark()
+	return p
+}
+
+// fill takes a smoothed state to where it was asked for.
+func (p *piece) fill(mark int, x []float64, c filter.Sym) {
+	if mark != p.wholeMark {
+		p.seg.track[mark].take(x, c, driest*p.seg.bath.Volume)
+		return
+	}
+	copy(p.whole.s.X, x)
+	for i := range x {
+		for j := range i + 1 {
+			p.whole.s.P.Set(i, j, c.At(i, j))
+		}
+	}
 }
 
 // take fills a point from smoothed amounts and, last, volume, which is at least
