@@ -339,7 +339,7 @@ func (r *run) allFlags(e *Estimate) []Flag {
 	}
 	for _, rd := range e.Readings {
 		if rd.Fate == Dropped && e.At.Sub(rd.Fact.Time) <= recent {
-			out = append(out, Flag{"dropped", rd.Subject, rd.Fact.Time, fmt.Sprintf("%s %s was not used: %s", figure(rd.Value), rd.Unit, r.status[rd.Fact.ID].why)})
+			out = append(out, Flag{"dropped", rd.Subject, rd.Fact.Time, fmt.Sprintf("%s %s was not used: %s", figureIn(rd.Value, rd.Unit), rd.Unit, r.status[rd.Fact.ID].why)})
 		}
 	}
 	for _, h := range r.hung {

@@ -235,7 +235,7 @@ func (r *run) hydrometer(f chem.Fact, a chem.Assay) {
 		if off := r.off(o); math.Abs(off) > gate {
 			v = verdictOf{fate: Dropped, why: "the amounts in the bath by the log do not make such a density; read it again at a known temperature, and titrate"}
 		}
-		r.read = append(r.read, Reading{Fact: f, Subject: o.subj.name, Unit: o.subj.unit, Value: o.value, U: math.Sqrt(o.r), Expected: o.expected, Off: r.off(o)})
+		r.read = append(r.read, Reading{Fact: f, Subject: o.subj.name, Unit: o.subj.unit, Value: o.value, U: math.Sqrt(o.r), Expected: o.expected, UExpected: math.Sqrt(r.s.variance(o.h)), Off: r.off(o)})
 		r.status[f.ID] = v
 		if v.fate == Used {
 			r.correct(o)

@@ -23,14 +23,15 @@ const (
 
 // Reading is a reading with what the log led one to expect.
 type Reading struct {
-	Fact     chem.Fact
-	Subject  string // constituent, "volume" or an anode's name
-	Unit     chem.Unit
-	Value    float64
-	U        float64 // standard uncertainty of the reading alone
-	Expected float64
-	Off      float64 // standard deviations between the two, that of the expectation counted
-	Fate     Fate
+	Fact      chem.Fact
+	Subject   string // constituent, "volume" or an anode's name
+	Unit      chem.Unit
+	Value     float64
+	U         float64 // standard uncertainty of the reading alone
+	Expected  float64
+	UExpected float64 // standard uncertainty of the expectation alone
+	Off       float64 // standard deviations between the two, that of the expectation counted
+	Fate      Fate
 }
 
 // subject is what a reading is of: readings of one subject confirm or
@@ -235,7 +236,7 @@ func (r *run) reading(i int) {
 	case r.replay:
 		r.reread(i, o)
 	default:
-		rd := Reading{Fact: f, Subject: o.subj.name, Unit: o.subj.unit, Expected: o.expected, Off: r.off(o)}
+		rd := Reading{Fact: f, Subject: o.subj.name, Unit: o.subj.unit, Expected: o.expected, UExpected: math.Sqrt(r.s.variance(o.h)), Off: r.off(o)}
 		rd.Value, rd.U = o.told()
 		r.peroxideFlag(f)
 		r.balance(f, o)
@@ -541,6 +542,13 @@ func logNormal(d, variance float64) float64 {
 }
 
 // figure writes a number with three figures that matter.
+func figureIn(x float64, unit chem.Unit) string {
+	if unit.Dimension() == chem.DimDensity { // what matters stands in the third place behind the point
+		return fmt.Sprintf("%.4g", x)
+	}
+	return figure(x)
+}
+
 func figure(x float64) string {
 	switch a := math.Abs(x); {
 	case a >= 1000:
