@@ -245,3 +245,16 @@ func (r *run) hydrometer(f chem.Fact, a chem.Assay) {
 		r.remove(causeSample, o.sample, 0.2*o.sample)
 	}
 }
+
+// Density returns what a hydrometer reading at the moment of the estimate ought to
+// show (g/cm3) and the standard uncertainty of its difference to what was read; ok
+// is false where the published model does not cover the bath.
+func (e *Estimate) Density(read chem.Assay) (expected, u float64, ok bool) {
+	look := e.run.clone()
+	look.replay = true
+	o, err := look.density(e.At, read)
+	if err != nil {
+		return 0, 0, false
+	}
+	return o.expected, math.Sqrt(look.variance(o)), true
+}
