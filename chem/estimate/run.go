@@ -43,6 +43,7 @@ type run struct {
 	meters   map[string]meterMark
 	used     []spent
 	pair     pair
+	round    *round
 	level    *closure
 	loglik   float64
 
@@ -85,6 +86,7 @@ type meterMark struct {
 type hold struct {
 	index  int // of its fact
 	before *run
+	round  *round // in which it was read
 	subj   subject
 	loglik float64
 	off    float64 // standard deviations from the log
@@ -124,7 +126,7 @@ func (r *run) clone() *run {
 // is kept of the past does not keep the past before it.
 func (r *run) bare() *run {
 	c := r.clone()
-	c.holds, c.pair = map[string]*hold{}, pair{}
+	c.holds, c.pair, c.round = map[string]*hold{}, pair{}, nil
 	return c
 }
 
