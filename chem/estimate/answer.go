@@ -267,6 +267,9 @@ func (r *run) rates() []Rate {
 	add("drag-in", l.in, "L/Ah")
 	add("evaporation", l.still, "L/d")
 	add("evaporation while plating", l.running, "L/h")
+	if u := r.s.sd(l.leak); u > 0 {
+		out = append(out, Rate{Name: "leak", Unit: "L/d", Value: r.s.x(l.leak) * r.volume(), U: u * r.volume()})
+	}
 	if l.chloride >= 0 {
 		add("chloride loss", l.gamma, "mg/Ah")
 	}
@@ -408,6 +411,7 @@ func (r *run) levelWords(h *hold, views []view) string {
 	for _, v := range views {
 		left[v.how] = true
 	}
+	left[bathLost] = left[bathLost] || left[bathLeaks]
 	switch water := map[bool]string{true: "water left", false: "water was added"}[h.off < 0]; {
 	case left[waterChanged] && left[bathLost]:
 		tell := ""

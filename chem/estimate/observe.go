@@ -264,13 +264,16 @@ func (r *run) reading(i int) {
 		r.unread(f)
 		return
 	}
+	r.begin(i)
 	if r.replay {
 		r.reread(i, o)
 	} else {
-		r.begin(i)
 		rd := Reading{Fact: f, Subject: o.subj.name, Unit: o.subj.unit, Value: o.value, U: math.Sqrt(o.r), Expected: o.expected, Off: r.off(o)}
 		r.balance(f, o)
-		r.judge(i, o)
+		r.suspect(i, o)
+		if o, ok = r.observe(f); ok {
+			r.judge(i, o)
+		}
 		r.read = append(r.read, rd)
 	}
 	if o.sample > 0 {
@@ -294,7 +297,12 @@ func (r *run) unread(f chem.Fact) {
 
 // reread does in a replay what was decided when the reading first came.
 func (r *run) reread(i int, o observation) {
-	switch v := r.status[r.bath.Facts[i].ID]; v.fate {
+	v := r.status[r.bath.Facts[i].ID]
+	if v.opened != 0 {
+		r.openRates(v.opened)
+		o, _ = r.observe(r.bath.Facts[i])
+	}
+	switch v.fate {
 	case Used:
 		r.use(o)
 	case Confirmed:
@@ -331,7 +339,7 @@ func (r *run) judge(i int, o observation) {
 	believable := math.Abs(r.off(o)) <= gate || r.first(o)
 	h := r.holds[name]
 	if _, last := f.Body.(chem.Pull); last && !believable {
-		r.status[f.ID] = verdictOf{fate: Dropped, why: "it is far from what the log explains, and the anode is out"}
+		decide(r.status, f.ID, verdictOf{fate: Dropped, why: "it is far from what the log explains, and the anode is out"})
 		return
 	}
 	if h == nil {
@@ -339,7 +347,7 @@ func (r *run) judge(i int, o observation) {
 			return
 		}
 		if believable {
-			r.status[f.ID] = verdictOf{fate: Used}
+			decide(r.status, f.ID, verdictOf{fate: Used})
 			r.use(o)
 			return
 		}
@@ -353,18 +361,18 @@ func (r *run) judge(i int, o observation) {
 	case changed != nil && likely > unchanged+preferChange:
 		r.flag("confirmed", name, held.Time, changed.words(h, "the reading after it"))
 		r.adopt(changed, h)
-		r.status[held.ID] = verdictOf{fate: Confirmed, how: changed.explained}
-		r.status[f.ID] = verdictOf{fate: Used}
+		decide(r.status, held.ID, verdictOf{fate: Confirmed, how: changed.explained})
+		decide(r.status, f.ID, verdictOf{fate: Used})
 		if changed.again {
-			r.status[f.ID] = verdictOf{fate: Confirmed, how: changed.explained}
+			decide(r.status, f.ID, verdictOf{fate: Confirmed, how: changed.explained})
 		}
 	case believable:
 		delete(r.holds, name)
-		r.status[held.ID] = verdictOf{fate: Dropped, why: "the reading after it agrees with the log"}
-		r.status[f.ID] = verdictOf{fate: Used}
+		decide(r.status, held.ID, verdictOf{fate: Dropped, why: "the reading after it agrees with the log"})
+		decide(r.status, f.ID, verdictOf{fate: Used})
 		r.use(o)
 	default:
-		r.status[held.ID] = verdictOf{fate: Dropped, why: "the reading after it agrees neither with it nor with the log"}
+		decide(r.status, held.ID, verdictOf{fate: Dropped, why: "the reading after it agrees neither with it nor with the log"})
 		r.hold(i, o)
 	}
 }
@@ -402,10 +410,10 @@ func (r *run) together(i int, o observation, believable bool) bool {
 	held := r.bath.Facts[settled.index]
 	r.flag("confirmed", settled.subj.name, held.Time, best.words(settled, o.subj.name+" read after it"))
 	r.adopt(best, settled)
-	r.status[held.ID] = verdictOf{fate: Confirmed, how: best.explained}
-	r.status[f.ID] = verdictOf{fate: Used}
+	decide(r.status, held.ID, verdictOf{fate: Confirmed, how: best.explained})
+	decide(r.status, f.ID, verdictOf{fate: Used})
 	if !believable {
-		r.status[f.ID] = verdictOf{fate: Confirmed}
+		decide(r.status, f.ID, verdictOf{fate: Confirmed})
 	}
 	return true
 }
@@ -415,7 +423,7 @@ func (r *run) together(i int, o observation, believable bool) bool {
 // blunder would choose what else has changed.
 func (r *run) hold(i int, o observation) {
 	if !r.replay {
-		r.status[r.bath.Facts[i].ID] = verdictOf{fate: Held}
+		decide(r.status, r.bath.Facts[i].ID, verdictOf{fate: Held})
 	}
 	v := r.variance(o)
 	r.loglik += logNormal(gate*math.Sqrt(v), v)
@@ -475,6 +483,8 @@ const (
 	volumeWrong   explanation = "there was less or more water in the tank than the log says"
 	waterChanged  explanation = "water was added or left without a word in the log"
 	bathLost      explanation = "bath was lost without a word in the log"
+	bathLeaks     explanation = "bath is being lost without a word in the log"
+	leakMended    explanation = "bath is no longer being lost"
 	massChanged   explanation = "the anode lost more or less than its share"
 	anodesChanged explanation = "the anodes dissolve more or less than they did"
 )
@@ -482,7 +492,7 @@ const (
 func (r *run) explanations(s subject) []explanation {
 	switch {
 	case s.con < 0 && s.at == r.l.volume:
-		return []explanation{waterChanged, bathLost}
+		return []explanation{waterChanged, bathLost, bathLeaks}
 	case s.con < 0 && r.soluble() && r.l.metal >= 0:
 		return []explanation{massChanged, anodesChanged}
 	case s.con < 0:
@@ -510,7 +520,7 @@ func (r *run) begin(i int) {
 	}
 	before := r.bare()
 	before.replay = true
-	r.round = &round{index: i, before: before}
+	r.lastRound, r.round = r.round, &round{index: i, before: before}
 }
 
 // view is the bath just after a held reading as an explanation has it.
@@ -602,7 +612,7 @@ func (r *run) explain(h *hold, e explanation) *run {
 
 // open loosens what a change can have changed and observes again.
 func (r *run) open(f chem.Fact, o observation, e explanation) (observation, bool) {
-	if (e == bathLost || e == bathReplaced) && o.value > o.expected {
+	if (e == bathLost || e == bathLeaks || e == bathReplaced) && o.value > o.expected {
 		return o, false
 	}
 	r.loosen(o, e)
@@ -617,7 +627,10 @@ func (r *run) loosen(o observation, e explanation) {
 	t.as(causeChange)
 	of := t.source()
 	switch e {
-	case bathLost:
+	case bathLost, bathLeaks:
+		if e == bathLeaks {
+			t.shake(r.l.leak, leakDrift)
+		}
 		t.stir(of, r.l.volume, size)
 		for k := range r.l.cons {
 			t.stir(of, k, r.s.x(k)/r.volume()*size)
@@ -663,17 +676,22 @@ func (r *run) loosenAnodes(t *step, of int, o observation, size float64) {
 // polarised, filmed over or were used up: all of it is 1.
 const anodeLoose = 0.5
 
-// adopt goes on from where a replay from hold h stands. Holds of other subjects
-// stay: older ones as they were, younger ones as the replay met them.
+// adopt goes on from where a replay from hold h stands.
 func (r *run) adopt(alt *run, h *hold) {
+	r.goOn(alt, h.index)
+	delete(r.holds, h.subj.name)
+}
+
+// goOn goes on from where a replay from fact i on stands. Older holds stay as they
+// were, younger ones as the replay met them.
+func (r *run) goOn(alt *run, i int) {
 	for name, other := range r.holds {
-		if other.index < h.index {
+		if other.index < i {
 			alt.holds[name] = other
 		}
 	}
-	delete(alt.holds, h.subj.name)
 	for _, id := range alt.taken {
-		r.status[id] = verdictOf{fate: Confirmed}
+		decide(r.status, id, verdictOf{fate: Confirmed})
 	}
 	alt.taken = nil
 	alt.replay, alt.read, alt.flags, alt.pair, alt.level = false, r.read, r.flags, r.pair, r.level

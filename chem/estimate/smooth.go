@@ -191,9 +191,9 @@ func (r *run) heldOtherwise() []*run {
 		for _, v := range r.standing(h, true) {
 			alt := v.run
 			alt.status = maps.Clone(r.status)
-			alt.status[r.bath.Facts[h.index].ID] = verdictOf{fate: Confirmed, how: v.how}
+			decide(alt.status, r.bath.Facts[h.index].ID, verdictOf{fate: Confirmed, how: v.how})
 			for _, id := range alt.taken {
-				alt.status[id] = verdictOf{fate: Confirmed}
+				decide(alt.status, id, verdictOf{fate: Confirmed})
 			}
 			out = append(out, alt)
 		}
