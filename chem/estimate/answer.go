@@ -122,7 +122,13 @@ func (r *run) answer(t time.Time) *Estimate {
 	for i := range e.Readings {
 		e.Readings[i].Fate = r.status[e.Readings[i].Fact.ID].fate
 	}
-	others := r.others()
+	views := r.heldViews()
+	var others []*run
+	for _, name := range slices.Sorted(maps.Keys(views)) {
+		for _, v := range views[name] {
+			others = append(others, v.run)
+		}
+	}
 	e.Volume, e.UVolume = r.volume(), r.s.sd(l.volume)
 	e.Low90V, e.High90V = math.Max(0, e.Volume-z90*e.UVolume), e.Volume+z90*e.UVolume
 	for _, o := range others {
@@ -156,7 +162,7 @@ func (r *run) answer(t time.Time) *Estimate {
 	if r.level != nil {
 		e.Balances = append(e.Balances, Balance{"volume", "L", r.level.value, r.level.u, math.Abs(r.level.value) <= 2*r.level.u})
 	}
-	e.Flags = r.allFlags(e)
+	e.Flags = r.allFlags(e, views)
 	return e
 }
 
@@ -190,22 +196,34 @@ func (e *Estimate) widen(o *Estimate) {
 	}
 }
 
-// others returns the bath as it would be if each held reading were right.
-func (r *run) others() []*run {
-	var out []*run
-	for _, name := range slices.Sorted(maps.Keys(r.holds)) {
-		h := r.holds[name]
-		for _, e := range r.explanations(h.subj) {
-			alt := r.explain(h, e)
-			if alt == nil {
-				continue
-			}
-			alt.keep = false
-			alt.through(h.index+1, r.now)
-			out = append(out, alt)
-		}
+// heldViews returns, for each subject that has a held reading, the bath as it
+// would be if that were right, in each way that what was read around it leaves
+// likely.
+func (r *run) heldViews() map[string][]view {
+	out := map[string][]view{}
+	for name, h := range r.holds {
+		out[name] = r.standing(h, false)
 	}
 	return out
+}
+
+// standing returns the views of a held reading, carried on to now, that the
+// readings after it leave likely; keep makes them ready to be smoothed.
+func (r *run) standing(h *hold, keep bool) []view {
+	out := r.views(h)
+	unchanged := r.loglik - h.loglik
+	best := math.Inf(-1)
+	for i := range out {
+		alt := out[i].run
+		alt.keep = keep
+		from := alt.loglik
+		alt.through(h.index+1, r.now)
+		out[i].after = alt.loglik - from
+		best = math.Max(best, out[i].after+out[i].weight)
+	}
+	return slices.DeleteFunc(out, func(v view) bool {
+		return v.after < unchanged-unlikely || v.after+v.weight < best-unlikely
+	})
 }
 
 func verdict(c Constituent) Verdict {
@@ -250,6 +268,9 @@ func (r *run) rates() []Rate {
 	add("drag-in", l.in, "L/Ah")
 	add("evaporation", l.still, "L/d")
 	add("evaporation while plating", l.running, "L/h")
+	if u := r.s.sd(l.leak); u > 0 {
+		out = append(out, Rate{Name: "leak", Unit: "L/d", Value: r.s.x(l.leak) * r.volume(), U: u * r.volume()})
+	}
 	if l.chloride >= 0 {
 		add("chloride loss", l.gamma, "mg/Ah")
 	}
@@ -299,7 +320,7 @@ const recent = 30 * 24 * time.Hour
 // the shipped baths.
 const polarisedBelow = -0.02
 
-func (r *run) allFlags(e *Estimate) []Flag {
+func (r *run) allFlags(e *Estimate, views map[string][]view) []Flag {
 	var out []Flag
 	for _, f := range r.bath.LeftOut {
 		if !f.Time.After(e.At) {
@@ -322,13 +343,13 @@ func (r *run) allFlags(e *Estimate) []Flag {
 		if h.subj.con >= 0 {
 			continue
 		}
-		word := "read the level again"
+		word, then := "read the level again", r.levelWords(h, views[name])
 		if h.subj.at != r.l.volume {
-			word = "weigh " + name + " again"
+			word, then = "weigh "+name+" again", ""
 		}
 		for _, rd := range e.Readings {
 			if rd.Fact.ID == r.bath.Facts[h.index].ID {
-				out = append(out, Flag{"held", name, rd.Fact.Time, word + ": " + offWords(rd)})
+				out = append(out, Flag{"held", name, rd.Fact.Time, word + ": " + offWords(rd) + then})
 			}
 		}
 	}
@@ -390,6 +411,28 @@ func heldWords(rd Reading, c Constituent) string {
 		return fmt.Sprintf("run another panel before dosing %s: %s", rd.Subject, offWords(rd))
 	}
 	return fmt.Sprintf("re-titrate %s before dosing: %s", rd.Subject, offWords(rd))
+}
+
+// levelWords say what a held level means if it is right.
+func (r *run) levelWords(h *hold, views []view) string {
+	left := map[explanation]bool{}
+	for _, v := range views {
+		left[v.how] = true
+	}
+	left[bathLost] = left[bathLost] || left[bathLeaks]
+	switch water := map[bool]string{true: "water left", false: "water was added"}[h.off < 0]; {
+	case left[waterChanged] && left[bathLost]:
+		tell := ""
+		if r.l.metal >= 0 {
+			tell = ": titrate " + r.l.cons[r.l.metal].Name + " to tell"
+		}
+		return "; if it is right, " + water + ", or bath was lost" + tell
+	case left[waterChanged]:
+		return "; if it is right, " + water
+	case left[bathLost]:
+		return "; if it is right, bath was lost and not water alone"
+	}
+	return ""
 }
 
 func offWords(rd Reading) string {

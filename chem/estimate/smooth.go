@@ -198,17 +198,12 @@ func (r *run) heldOtherwise() []*run {
 	var out []*run
 	for _, name := range slices.Sorted(maps.Keys(r.holds)) {
 		h := r.holds[name]
-		for _, e := range r.explanations(h.subj) {
-			alt := r.explain(h, e)
-			if alt == nil {
-				continue
-			}
-			alt.keep = true
-			alt.through(h.index+1, r.now)
+		for _, v := range r.standing(h, true) {
+			alt := v.run
 			alt.status = maps.Clone(r.status)
-			alt.status[r.bath.Facts[h.index].ID] = verdictOf{fate: Confirmed, how: e}
+			decide(alt.status, r.bath.Facts[h.index].ID, verdictOf{fate: Confirmed, how: v.how})
 			for _, id := range alt.taken {
-				alt.status[id] = verdictOf{fate: Confirmed}
+				decide(alt.status, id, verdictOf{fate: Confirmed})
 			}
 			out = append(out, alt)
 		}
