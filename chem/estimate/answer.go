@@ -29,7 +29,7 @@ const (
 
 // Flag is something to distrust or to do, in words.
 type Flag struct {
-	Kind    string // held, anodes, confirmed, unknown, balance, meter, gain, material, unit, dropped
+	Kind    string // held, anodes, leak, confirmed, unknown, balance, meter, gain, material, unit, dropped
 	Subject string
 	Time    time.Time
 	Why     string
@@ -372,6 +372,9 @@ func (r *run) allFlags(e *Estimate, views map[string][]view) []Flag {
 	if f, ok := r.polarised(); ok {
 		out = append(out, f)
 	}
+	if f, ok := r.leaking(); ok {
+		out = append(out, f)
+	}
 	for _, b := range e.Balances {
 		if !b.Closes {
 			out = append(out, Flag{"balance", b.Name, e.At, balanceWords(b)})
@@ -382,7 +385,7 @@ func (r *run) allFlags(e *Estimate, views map[string][]view) []Flag {
 }
 
 func order(kind string) int {
-	for i, k := range []string{"held", "anodes", "confirmed", "setting", "unknown", "balance", "meter", "gain", "material", "unit", "dropped"} {
+	for i, k := range []string{"held", "anodes", "leak", "confirmed", "setting", "unknown", "balance", "meter", "gain", "material", "unit", "dropped"} {
 		if k == kind {
 			return i
 		}
@@ -474,6 +477,21 @@ func (r *run) polarised() (Flag, bool) {
 	}
 	return Flag{"anodes", "anodes", r.now, fmt.Sprintf("acid rises and %s falls with every ampere-hour: the anodes dissolve %.1f %% less than is plated; look for polarised or filmed anodes, clogged bags, or too little anode area",
 		l.cons[l.metal].Name, -100*d)}, true
+}
+
+// leakAbove is the part of the bath a day above which the loss is called a leak:
+// some 2 % in a month.
+const leakAbove = 0.0007
+
+// leaking tells whether bath clearly goes where nobody looks: level and
+// concentrations fall together.
+func (r *run) leaking() (Flag, bool) {
+	x, u := r.s.x(r.l.leak), r.s.sd(r.l.leak)
+	if x-z90*u < leakAbove {
+		return Flag{}, false
+	}
+	return Flag{"leak", "volume", r.now, fmt.Sprintf("about %s L of bath is lost a day, beyond drag-out and evaporation: look for a leak, a siphon or a wet floor",
+		figure(x*r.volume()))}, true
 }
 
 // Joint returns the means of all amounts (in the constituents' units times

@@ -3,6 +3,7 @@ package estimate
 import (
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/google/uuid"
 	"github.com/stretchr/testify/assert"
@@ -94,4 +95,62 @@ func TestRoundIsJudgedTogether(t *testing.T) {
 	assert.InDelta(t, 50, c.High90, 0.6)
 	assert.Less(t, e.Low90V, 57.7)
 	assert.Greater(t, e.High90V, 60.0)
+}
+
+// Bath that goes where nobody looks shows in no single reading: level and
+// concentrations fall together, week after week. It is told within six weeks in
+// most baths, polarised anodes within eight, and hardly ever where nothing is wrong.
+func TestSlowFaultsAreTold(t *testing.T) {
+	rec, text := shipped(t)
+	told := func(name, kind, words string, within time.Duration) (n int) {
+		for k := range uint64(smallGroup) {
+			b, sim := groupOf(t, name).simulated(t, rec, text, 182, tunedSeed+k)
+			from := b.Began.Add(burnIn)
+			if len(sim.Events) > 0 {
+				from = sim.Events[0].Time
+			}
+			for at := from; at.Sub(from) <= within && at.Before(sim.Last().Time); at = at.Add(7 * 24 * time.Hour) {
+				e, err := b.At(at, Options{})
+				require.NoError(t, err)
+				if strings.Contains(why(e, kind), words) {
+					n++
+					break
+				}
+			}
+		}
+		return n
+	}
+	const week = 7 * 24 * time.Hour
+	anodes, leak := "acid rises and copper falls", "L of bath is lost a day"
+	assert.GreaterOrEqual(t, told("leak", "leak", leak, 6*week), smallGroup*3/4)
+	assert.GreaterOrEqual(t, told("polarised", "anodes", anodes, 8*week), smallGroup*3/4)
+	for _, name := range []string{"60 L", "priors off"} {
+		assert.LessOrEqual(t, told(name, "leak", leak, 17*week), 1, name)
+		assert.LessOrEqual(t, told(name, "anodes", anodes, 17*week), 1, name)
+	}
+}
+
+// What each settled fault is called.
+func TestFaultsHaveTheirWords(t *testing.T) {
+	l := newLog(plainRecipe, 0.01)
+	weeks(l, 4, 50)
+	l.after(7).level(60, 0.3)
+	l.after(0.02).copper(46)
+	assert.Regexp(t, `^copper: re-titrate copper before dosing: 46\.0 g/L is \d+\.\d standard deviations below what the log explains \(50\.0\)$`, why(l.ask(t), "held"))
+	l.after(0.02).assay("sulfuric acid", 55.2, "g/L", 0.5)
+	e := l.ask(t)
+	assert.Empty(t, why(e, "held"))
+	assert.Regexp(t, `copper of 2025-02-10 was 46\.0 g/L where the log led to 50\.0, and sulfuric acid read after it agrees: bath was lost and made up with water`, why(e, "confirmed"))
+	assert.InDelta(t, 60, e.Volume, 0.5)
+	assert.InDelta(t, 60*0.92, named(t, e, "chloride").Value, 1)
+
+	// A level that was misread: the next one drops it.
+	l = newLog(plainRecipe, 0.01)
+	weeks(l, 4, 50)
+	id := l.after(7).level(57.6, 0.2)
+	l.after(0.02).copper(50)
+	l.after(1).level(60, 0.2)
+	e = l.ask(t)
+	assert.Equal(t, Dropped, fateOf(t, e, id))
+	assert.Equal(t, "volume: 57.6 L was not used: the reading after it agrees with the log", why(e, "dropped"))
 }
