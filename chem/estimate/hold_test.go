@@ -136,11 +136,11 @@ func TestFaultsHaveTheirWords(t *testing.T) {
 	weeks(l, 4, 50)
 	l.after(7).level(60, 0.3)
 	l.after(0.02).copper(46)
-	assert.Regexp(t, `^copper: re-titrate copper before dosing: 46\.0 g/L is \d+\.\d standard deviations below what the log explains \(50\.0\)$`, why(l.ask(t), "held"))
+	assert.Regexp(t, `^copper: re-titrate copper before dosing: 46\.0 g/L is \d+\.\d standard deviations below what the log explains \(50\.0 g/L\)$`, why(l.ask(t), "held"))
 	l.after(0.02).assay("sulfuric acid", 55.2, "g/L", 0.5)
 	e := l.ask(t)
 	assert.Empty(t, why(e, "held"))
-	assert.Regexp(t, `copper of 2025-02-10 was 46\.0 g/L where the log led to 50\.0, and sulfuric acid read after it agrees: bath was lost and made up with water`, why(e, "confirmed"))
+	assert.Regexp(t, `copper of 2025-02-10 was 46\.0 g/L where the log led to 50\.0 g/L, and sulfuric acid read after it agrees: bath was lost and made up with water`, why(e, "confirmed"))
 	assert.InDelta(t, 60, e.Volume, 0.5)
 	assert.InDelta(t, 60*0.92, named(t, e, "chloride").Value, 1)
 
