@@ -165,6 +165,9 @@ func runDose(ctx context.Context, s *session, c *cli.Context) error {
 	} else {
 		err = reports.Dose(s.stdout, plan, b.zone, sys)
 	}
+	if err == nil {
+		s.keepAdvice(ctx, c, b, e, plan)
+	}
 	if err == nil && c.Bool("check") && (len(plan.Additions) > 0 || plan.Bail > 0 || len(plan.TitrateFirst) > 0) {
 		return &problem{status: statusDue, what: ""}
 	}
