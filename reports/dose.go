@@ -61,10 +61,18 @@ type doseJSON struct {
 	After        []afterJSON     `json:"after"`
 	Volume       plainQuantity   `json:"volume_after"`
 	TitrateFirst []readFirstJSON `json:"titrate_first"`
+	Titrate      []titrateJSON   `json:"titrate"`
 	Cautions     []string        `json:"cautions"`
 	Refused      []refusedJSON   `json:"refused"`
 	LeftAlone    []string        `json:"left_alone"`
 	Head         string          `json:"head"`
+}
+
+// titrateJSON is a reading that falls due.
+type titrateJSON struct {
+	Constituent string    `json:"constituent"`
+	By          time.Time `json:"by"`
+	Why         string    `json:"why"`
 }
 
 // DoseJSON writes the answer of dose as one JSON object.
@@ -88,6 +96,10 @@ func DoseJSON(w io.Writer, p *dose.Plan, head string) error {
 	}
 	for _, r := range p.TitrateFirst {
 		out.TitrateFirst = append(out.TitrateFirst, readFirstJSON{r.Constituent, r.Why})
+	}
+	out.Titrate = []titrateJSON{}
+	for _, t := range p.Next {
+		out.Titrate = append(out.Titrate, titrateJSON{t.Constituent, t.By.UTC(), t.Why})
 	}
 	for _, r := range p.Refused {
 		out.Refused = append(out.Refused, refusedJSON{r.What, r.Why})
@@ -166,6 +178,7 @@ func Dose(w io.Writer, p *dose.Plan, zone *time.Location, u Units) error {
 		value, unit := u.Show(a.Value, a.Unit)
 		fmt.Fprintf(b, "   %-16s %s %s, 90 %% %s\n", a.Name, decimals(value, spread*u.scale(a.Unit)), unit, band(a.Low90, a.High90, spread, a.Unit, u))
 	}
+	nextReadings(b, p, zone, u)
 	for i, c := range p.Cautions {
 		if i > 0 || n == 0 {
 			fmt.Fprintf(b, "\n%s\n", wrap(c, width, ""))
@@ -173,6 +186,31 @@ func Dose(w io.Writer, p *dose.Plan, zone *time.Location, u Units) error {
 	}
 	_, err := io.WriteString(w, b.String())
 	return err
+}
+
+// nextReadings says which reading falls due when; one reason stands behind all that
+// fall due on a day for it.
+func nextReadings(b *strings.Builder, p *dose.Plan, zone *time.Location, u Units) {
+	type group struct{ day, why string }
+	names := map[group][]string{}
+	var order []group
+	for _, t := range p.Next {
+		day := "now"
+		if t.By.After(p.At) {
+			day = "by " + t.By.In(zone).Format("Mon 2 Jan")
+		}
+		g := group{day, t.Why}
+		if names[g] == nil {
+			order = append(order, g)
+		}
+		names[g] = append(names[g], t.Constituent)
+	}
+	if len(order) > 0 {
+		b.WriteString("\nnext readings\n")
+	}
+	for _, g := range order {
+		fmt.Fprintf(b, "   %s\n", wrap(fmt.Sprintf("%s %s: %s", strings.Join(names[g], ", "), g.day, u.Words(g.why)), width-6, "      "))
+	}
 }
 
 // exactAmount writes what is to be weighed out with every digit of the plan: a

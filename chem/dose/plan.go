@@ -57,7 +57,8 @@ type Plan struct {
 	After        []After
 	Volume       float64 // L, after it
 	TitrateFirst []Reading
-	Compromise   string // where the limits cannot all be kept: which ones conflict, and what this plan leaves outside
+	Next         []Titration // as [Schedule] says; whoever wants it asks for it
+	Compromise   string      // where the limits cannot all be kept: which ones conflict, and what this plan leaves outside
 	Cautions     []string
 	Refused      []Refusal
 	Quiet        []string // why nothing is done about what might seem to ask for it

@@ -157,6 +157,7 @@ func runDose(ctx context.Context, s *session, c *cli.Context) error {
 	if err != nil {
 		return refused("steadybath state shows the windows", "%v", err)
 	}
+	plan.Next = dose.Schedule(e, plan, o)
 	if c.Bool("record") {
 		return s.record(ctx, c, b, plan)
 	}

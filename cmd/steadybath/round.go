@@ -711,6 +711,7 @@ func (r *round) sayWritten(entries []db.Entry, bodies []chem.Body) error {
 	if err != nil {
 		return err
 	}
+	plan.Next = dose.Schedule(e, plan, dose.Options{})
 	if r.c.Bool("json") {
 		return r.sayJSON(entries, b, e, plan)
 	}
