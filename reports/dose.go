@@ -62,10 +62,19 @@ type doseJSON struct {
 	Volume       plainQuantity   `json:"volume_after"`
 	TitrateFirst []readFirstJSON `json:"titrate_first"`
 	Titrate      []titrateJSON   `json:"titrate"`
+	Buy          []buyJSON       `json:"buy"`
 	Cautions     []string        `json:"cautions"`
 	Refused      []refusedJSON   `json:"refused"`
 	LeftAlone    []string        `json:"left_alone"`
 	Head         string          `json:"head"`
+}
+
+// buyJSON is what the plan lacks: an amount on top of what is left.
+type buyJSON struct {
+	Material string  `json:"material"`
+	Amount   float64 `json:"amount"`
+	Unit     string  `json:"unit"`
+	Left     float64 `json:"left"`
 }
 
 // titrateJSON is a reading that falls due.
@@ -96,6 +105,10 @@ func DoseJSON(w io.Writer, p *dose.Plan, head string) error {
 	}
 	for _, r := range p.TitrateFirst {
 		out.TitrateFirst = append(out.TitrateFirst, readFirstJSON{r.Constituent, r.Why})
+	}
+	out.Buy = []buyJSON{}
+	for _, b := range p.Buy {
+		out.Buy = append(out.Buy, buyJSON{b.Material.Name, b.Amount, string(b.Unit), b.Left})
 	}
 	out.Titrate = []titrateJSON{}
 	for _, t := range p.Next {
@@ -167,6 +180,9 @@ func Dose(w io.Writer, p *dose.Plan, zone *time.Location, u Units) error {
 	}
 	for _, r := range p.Refused {
 		fmt.Fprintf(b, "not done: %s\n", wrap(r.What+" – "+r.Why, width-10, "    "))
+	}
+	for _, q := range p.Buy {
+		fmt.Fprintf(b, "to buy: %s\n", wrap(fmt.Sprintf("%s more of %s; by the log %s of it are left", exactAmount(u, q.Amount, q.Unit), q.Material.Name, exactAmount(u, q.Left, q.Unit)), width-8, "    "))
 	}
 	if n > 0 {
 		fmt.Fprintf(b, "\nthe bath after it, %s:\n", u.amount(p.Volume, "L"))

@@ -153,11 +153,10 @@ func runDose(ctx context.Context, s *session, c *cli.Context) error {
 	if err != nil {
 		return err
 	}
-	plan, err := dose.Make(e, o)
+	plan, err := s.plan(c, b, e, o)
 	if err != nil {
-		return refused("steadybath state shows the windows", "%v", err)
+		return err
 	}
-	plan.Next = dose.Schedule(e, plan, o)
 	if c.Bool("record") {
 		return s.record(ctx, c, b, plan)
 	}
@@ -378,7 +377,7 @@ func runChart(s *session, c *cli.Context) error {
 	if err != nil {
 		return err
 	}
-	plan, err := dose.Make(e, dose.Options{})
+	plan, err := s.plan(c, b, e, dose.Options{})
 	if err != nil {
 		return err
 	}
@@ -503,7 +502,7 @@ func overview(ctx context.Context, s *session, c *cli.Context) error {
 		if err != nil {
 			return refused("", "%v", err)
 		}
-		plan, err := dose.Make(e, dose.Options{})
+		plan, err := s.plan(c, b, e, dose.Options{})
 		if err != nil {
 			return err
 		}

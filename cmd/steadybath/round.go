@@ -707,11 +707,10 @@ func (r *round) sayWritten(entries []db.Entry, bodies []chem.Body) error {
 	if err != nil {
 		return err
 	}
-	plan, err := dose.Make(e, dose.Options{})
+	plan, err := r.s.plan(r.c, b, e, dose.Options{})
 	if err != nil {
 		return err
 	}
-	plan.Next = dose.Schedule(e, plan, dose.Options{})
 	if r.c.Bool("json") {
 		return r.sayJSON(entries, b, e, plan)
 	}
