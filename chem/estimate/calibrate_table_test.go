@@ -130,9 +130,10 @@ func noticed(e *Estimate, v simulate.Event) bool {
 	// A change confirmed within a month, or of what goes on for days within a
 	// month of its end.
 	until := v.Time.AddDate(0, 0, 31+v.Fault.Days)
-	return slices.ContainsFunc(e.Readings, func(rd Reading) bool {
-		return rd.Fate == Confirmed && !rd.Fact.Time.Before(v.Time) && rd.Fact.Time.Before(until)
-	})
+	// Several readings in a row are told by a flag and need not be confirmed ones.
+	within := func(t time.Time) bool { return !t.Before(v.Time) && t.Before(until) }
+	return slices.ContainsFunc(e.Readings, func(rd Reading) bool { return rd.Fate == Confirmed && within(rd.Fact.Time) }) ||
+		slices.ContainsFunc(e.run.flags, func(f Flag) bool { return f.Kind == "confirmed" && within(f.Time) })
 }
 
 // quad is a group's results: by seed, and below each the ceiling.
