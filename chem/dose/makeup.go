@@ -264,7 +264,11 @@ func (g *making) choose() error {
 		g.used, g.amounts = append(g.used, m), append(g.amounts, x)
 	}
 	last := len(g.used) - 1
-	g.amounts[last] = clean(math.Max(0, (v-g.volumeOf(last))/litres(g.used[last])))
+	water := g.used[last]
+	if water.Smallest = math.Min(water.Smallest, v/500/litres(water)); water.Smallest > 0 {
+		water.Smallest = math.Pow(10, math.Floor(math.Log10(water.Smallest)+1e-9))
+	}
+	g.amounts[last] = toSmallest(math.Max(0, (v-g.volumeOf(last))/litres(water)), water)
 	return g.inside()
 }
 

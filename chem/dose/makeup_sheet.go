@@ -20,8 +20,7 @@ func (g *making) sheet() (*MakeUp, error) {
 		amount, unit := shown(g.amounts[j], m.Unit)
 		p.Weigh = append(p.Weigh, Weighing{m, amount, unit})
 		if m.Stock > 0 && g.amounts[j] > m.Stock*(1+1e-9) && !isWater(m) {
-			have, in := shown(m.Stock, m.Unit)
-			p.Short = append(p.Short, fmt.Sprintf("%s (the recipe counts on %s %s)", m.Name, tidy(have), in))
+			p.Short = append(p.Short, fmt.Sprintf("%s (the recipe counts on %s %s)", m.Name, tidy(m.Stock), m.Unit))
 		}
 	}
 	for i, c := range g.cons {
@@ -210,14 +209,13 @@ func (g *making) acid(add func(MakeUpStep), j int) {
 		}
 	}
 	most := g.mostPour(m, inTank)
-	s.Amount, s.Unit = clean(total), "mL"
-	s.Portions = pours(s.Amount, most)
+	s.Portions = pours(clean(total), most)
 	largest := s.Portions[0].Amount
 	cool := g.hot - 1
 	if rise, known := g.rise(m, inTank, largest); known {
 		cool = g.hot - math.Max(1, math.Ceil(rise))
 		together, _ := g.rise(m, inTank, total)
-		s.Notes = append(s.Notes, fmt.Sprintf("a pour warms the tank by %s K, all of them by about %s K; the spot where it goes in can boil and spit whatever that says", tenth(rise), tenth(together)))
+		s.Notes = append(s.Notes, fmt.Sprintf("a pour warms the tank by %s K, all of them by %s K; the spot where it goes in can boil and spit whatever that says", tenth(rise), tenth(together)))
 	}
 	for i := range s.Portions {
 		s.Portions[i].Wait = fmt.Sprintf("thin stream, stirring; the next when it is mixed and below %s degC", tidy(cool))
@@ -316,7 +314,7 @@ func saltPortions(amount float64, unit chem.Unit, litres float64) []Portion {
 	if !(n > 1) {
 		return nil
 	}
-	step := niceStep(1, grams/n/10)
+	step := niceStep(1, grams/n/50)
 	each := math.Ceil(grams/n/step-1e-9) * step
 	back, _ := chem.Unit("g").Convert(1, unit)
 	var out []Portion
