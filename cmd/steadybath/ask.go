@@ -114,10 +114,11 @@ func runWhy(s *session, c *cli.Context, b *bathFile, e *estimate.Estimate, sys r
 
 func doseCommand(s *session) *cli.Command {
 	return &cli.Command{
-		Name: "dose", Usage: "what to add now, in what order, and why", UsageText: "steadybath dose [--record]",
-		Description: describe("A plan that can be weighed out: reasons, order, pours, cautions, the bath after\nit, and what to read first. --record asks what was really weighed and writes it.",
-			"steadybath dose", "steadybath dose --target copper=52 --only brightener"),
-		Flags: append(questionFlags(),
+		Name: "dose", Usage: "what to add now, in what order, and why", UsageText: "steadybath dose [--make-up] [--record]",
+		Description: describe("A plan that can be weighed out: reasons, order, pours, cautions, the bath after\nit, and what to read first. --record asks what was really weighed and writes it.\n--make-up is the sheet for a new bath, to tick off; with --record it is filled.",
+			"steadybath dose", "steadybath dose --target copper=52 --only brightener",
+			`steadybath dose --make-up --recipe copper-electroforming --volume "60 L"`),
+		Flags: append(append(questionFlags(), makeUpFlags()...),
 			&cli.StringSliceFlag{Name: "target", Usage: "another target, `CONSTITUENT=AMOUNT`, such as copper=52"},
 			&cli.StringSliceFlag{Name: "only", Usage: "use no `MATERIAL` but this; may be given several times"},
 			&cli.BoolFlag{Name: "record", Usage: "write down what was added, once it is done"},
@@ -138,6 +139,12 @@ func runDose(ctx context.Context, s *session, c *cli.Context) error {
 		if c.IsSet(f) && !c.Bool("record") {
 			return wrongWords("steadybath dose --record --as-planned", "--%s goes with --record", f)
 		}
+	}
+	if err := makeUpFits(c); err != nil {
+		return err
+	}
+	if c.Bool("make-up") {
+		return runMakeUp(ctx, s, c)
 	}
 	if c.Bool("record") && c.Bool("check") {
 		return wrongWords("leave one of them out", "--check only looks, and --record writes")
