@@ -47,12 +47,13 @@ func (s *session) asked(c *cli.Context, o estimate.Options) (*bathFile, *estimat
 
 func stateCommand(s *session) *cli.Command {
 	return &cli.Command{
-		Name: "state", Usage: "what is in the bath now, and how sure that is", UsageText: "steadybath state [--at WHEN] [--why CONSTITUENT | --smoothed]",
-		Description: describe("The estimate from everything written down, with 90 % intervals, windows, the last\nreadings, balances, and what to distrust. --why says what moved a value since the\nreading before the newest one, what makes it unsure and what would narrow it.\n--smoothed looks back at a past moment with all that was read since.",
-			"steadybath state", "steadybath state --why copper", `steadybath state --smoothed --at "last mon" --json`),
+		Name: "state", Usage: "what is in the bath now, and how sure that is", UsageText: "steadybath state [--at WHEN] [--why CONSTITUENT | --smoothed | --symptom FAULT]",
+		Description: describe("The estimate from everything written down, with 90 % intervals, windows, the last\nreadings, balances, and what to distrust. --why says what moved a value since the\nreading before the newest one, what makes it unsure and what would narrow it.\n--smoothed looks back at a past moment with all that was read since. --symptom\nlays this bath's numbers beside the trade's fault table: burnt, dull, pitted,\nrough, uneven or amps-falling.",
+			"steadybath state", "steadybath state --why copper", "steadybath state --symptom burnt", `steadybath state --smoothed --at "last mon" --json`),
 		Flags: append(questionFlags(),
 			&cli.StringFlag{Name: "why", Usage: "explain the value of a `CONSTITUENT`"},
-			&cli.BoolFlag{Name: "smoothed", Usage: "with all that was read after --at, too"}),
+			&cli.BoolFlag{Name: "smoothed", Usage: "with all that was read after --at, too"},
+			&cli.StringFlag{Name: "symptom", Usage: "what a `FAULT` points at: " + strings.Join(symptomNames(), ", ")}),
 		Action: func(c *cli.Context) error {
 			if err := noWords("state", c.Args().Slice()); err != nil {
 				return err
@@ -60,9 +61,16 @@ func stateCommand(s *session) *cli.Command {
 			if c.IsSet("why") && c.Bool("smoothed") {
 				return wrongWords("leave one of them out", "--why explains the estimate from what had happened, and --smoothed looks at what came later")
 			}
+			symptom, err := symptomOf(c)
+			if err != nil {
+				return err
+			}
 			b, e, sys, err := s.asked(c, estimate.Options{})
 			if err != nil {
 				return err
+			}
+			if symptom != "" {
+				return runTrouble(s, c, b, e, symptom, sys)
 			}
 			if c.IsSet("why") {
 				return runWhy(s, c, b, e, sys)
