@@ -42,6 +42,12 @@ func symptomNames() []string {
 	return names
 }
 
+// oneOf lists words as a flag's help does, so that they are offered as well.
+func oneOf(words []string) string {
+	last := len(words) - 1
+	return strings.Join(words[:last], ", ") + " or " + words[last]
+}
+
 // meantBy gives other words for a symptom their name here.
 func meantBy(word string) string {
 	switch word {
