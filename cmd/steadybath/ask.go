@@ -53,7 +53,7 @@ func stateCommand(s *session) *cli.Command {
 		Flags: append(questionFlags(),
 			&cli.StringFlag{Name: "why", Usage: "explain the value of a `CONSTITUENT`"},
 			&cli.BoolFlag{Name: "smoothed", Usage: "with all that was read after --at, too"},
-			&cli.StringFlag{Name: "symptom", Usage: "what a `FAULT` points at: " + oneOf(symptomNames())}),
+			&cli.StringFlag{Name: "symptom", Usage: "what a `FAULT` points at: " + orList(symptomNames())}),
 		Action: func(c *cli.Context) error {
 			if err := noWords("state", c.Args().Slice()); err != nil {
 				return err

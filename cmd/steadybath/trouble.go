@@ -42,8 +42,8 @@ func symptomNames() []string {
 	return names
 }
 
-// oneOf lists words as a flag's help does, so that they are offered as well.
-func oneOf(words []string) string {
+// orList lists words as a flag's help does, so that they are offered as well.
+func orList(words []string) string {
 	last := len(words) - 1
 	return strings.Join(words[:last], ", ") + " or " + words[last]
 }
