@@ -88,8 +88,11 @@ func Look(e *estimate.Estimate, s Symptom) ([]Finding, error) {
 func findings(e *estimate.Estimate, c Cause) []Finding {
 	f := Finding{Cause: c, Weight: Unread, Days: math.NaN(), Ratio: math.NaN(), First: c.First}
 	role := map[string]chem.Role{aboutMetal: chem.RoleMetal, aboutAcid: chem.RoleAcid, aboutChloride: chem.RoleChloride, aboutOrganic: chem.RoleOrganic}[c.About]
+	if e.Recipe.Anodes == "inert" && slices.Contains([]string{Bags, Dummy, Anodes, Area}, c.About) {
+		return nil // they have no bags and no film, and their area is what it was
+	}
 	switch c.About {
-	case Practice:
+	case Practice, Anodes:
 	case Temperature:
 		f.Limits = e.Recipe.Limits.TemperatureRun
 		if f.Limits[1] == 0 {
@@ -104,9 +107,6 @@ func findings(e *estimate.Estimate, c Cause) []Finding {
 	case Dummy:
 		f.since(e, dummyDays, func(b chem.Body) bool { t, ok := b.(chem.Treat); return ok && t.With == chem.TreatDummy })
 	case Bags, Filter:
-		if e.Recipe.Anodes == "inert" && c.About == Bags {
-			return nil
-		}
 		days := bagsDays
 		if c.About == Filter {
 			days = filterDays

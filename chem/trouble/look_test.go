@@ -149,3 +149,30 @@ func TestEveryBathAndSymptom(t *testing.T) {
 	}
 	assert.Equal(t, trouble.Unread, find(t, found, "copper in the bath").Weight)
 }
+
+// Inert anodes have neither bags nor a film.
+func TestInertAnodesAreNotBlamedForTheirFilm(t *testing.T) {
+	e := bath(t, "copper-electroforming")
+	r := *e.Recipe
+	r.Anodes = "inert"
+	e.Recipe = &r
+	for _, s := range trouble.Symptoms() {
+		found, err := trouble.Look(e, s)
+		require.NoError(t, err)
+		require.NotEmpty(t, found)
+		for _, f := range found {
+			assert.NotRegexp(t, "bags|film on|slough|wrong anodes|anodes polarised|anode area", f.What)
+		}
+	}
+}
+
+// A reading that waits for a second convicts nobody.
+func TestHeldReadingIsUnsure(t *testing.T) {
+	e := bath(t, "copper-electroforming", fill("copper", 50.0, gL, "sulfuric acid", 60.0, gL), chem.Assay{Of: "copper", Value: chem.MeasuredOf(40, gL, 0.2)})
+	found, err := trouble.Look(e, trouble.Burnt)
+	require.NoError(t, err)
+	f := find(t, found, "copper low")
+	require.NotNil(t, f.Constituent.Held)
+	assert.Equal(t, trouble.Unsure, f.Weight)
+	assert.Contains(t, f.First, "waits for a second")
+}

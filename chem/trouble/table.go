@@ -39,6 +39,7 @@ const (
 	Filter        = "filter"
 	Area          = "anode area"
 	Dummy         = "dummy plating"
+	Anodes        = "anodes"   // what they are made of
 	Practice      = "practice" // nothing that a log could know
 )
 
@@ -111,7 +112,7 @@ func table() []Cause {
 
 		{Rough, "copper", Filter, None, "particles in the bath", filter, guide},
 		{Rough, "copper", Bags, None, "torn bags", bag, guide},
-		{Rough, "copper", Practice, None, "wrong anodes", phosphors, guide},
+		{Rough, "copper", Anodes, None, "wrong anodes", phosphors, guide},
 		{Rough, "copper", aboutChloride, Low, "chloride low", seeDose, guide},
 
 		{Uneven, "copper", Area, High, "too much anode area", "take anodes out or screen them", inferred},
