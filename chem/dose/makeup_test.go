@@ -301,3 +301,23 @@ func TestMakeUpFill(t *testing.T) {
 	_, _, err = p.Fill(map[string]chem.Measured{"brightener": grams("3 g")}, chem.Measured{})
 	assert.ErrorContains(t, err, "brightener")
 }
+
+// 1 mL of 96 % acid per litre warms by about 0.28 K (1.0 to 1.2 kJ per mL, 4 kJ/L/K;
+// the heats are from memory), so the 3 K bind only where a recipe wants less.
+func TestMakeUpPoursWarmNoMoreThanTheRecipeSays(t *testing.T) {
+	r := shippedParsed(t, "copper-electroforming")
+	only := []string{"copper sulfate pentahydrate", "sulfuric acid 96 %", "sodium chloride", "brightener"}
+	largest := func(warms float64) float64 {
+		r.Limits.AcidPour = warms
+		p, err := dose.NewBath(r, dose.MakeUpOptions{Volume: 60, Only: only})
+		require.NoError(t, err)
+		at := slices.IndexFunc(p.Steps, func(s dose.MakeUpStep) bool { return s.Stage == dose.StageAcid })
+		return p.Steps[at].Portions[0].Amount
+	}
+	assert.InDelta(t, 40, largest(3), 1e-9, "1 mL per litre in the tank")
+	small := largest(0.1)
+	rise, err := chem.AcidPourRise(chem.AcidPour{AcidML: small, WeightPercent: 96, BathL: 40})
+	require.NoError(t, err)
+	assert.LessOrEqual(t, rise, 0.1)
+	assert.Greater(t, small, 5.0)
+}

@@ -95,18 +95,20 @@ func TestUnknownIsAskedForBeforeItIsJudged(t *testing.T) {
 }
 
 func TestAreaRatio(t *testing.T) {
-	area := func(hung, plated float64) trouble.Finding {
+	area := func(s trouble.Symptom, what string, hung, plated float64) trouble.Finding {
 		e := bath(t, "copper-electroforming", fill("copper", 50.0, gL),
 			chem.Hang{Anode: "a", Mass: chem.MeasuredOf(4, "kg", 0), Form: "slab", Area: chem.MeasuredOf(hung, "dm2", 0)},
 			chem.Plate{Charge: chem.MeasuredOf(2, "Ah", 0), Hours: "1", Area: chem.MeasuredOf(plated, "dm2", 0)})
-		found, err := trouble.Look(e, trouble.Amps)
+		found, err := trouble.Look(e, s)
 		require.NoError(t, err)
-		return find(t, found, "anodes polarised")
+		return find(t, found, what)
 	}
-	f := area(3, 6)
+	f := area(trouble.Amps, "anodes polarised", 3, 6)
 	assert.InDelta(t, 0.5, f.Ratio, 1e-9)
 	assert.Equal(t, trouble.Outside, f.Weight)
-	assert.Equal(t, trouble.Inside, area(9, 6).Weight)
+	assert.Equal(t, trouble.Inside, area(trouble.Amps, "anodes polarised", 9, 6).Weight)
+	assert.Equal(t, trouble.Outside, area(trouble.Uneven, "too much anode area", 15, 6).Weight)
+	assert.Equal(t, trouble.Inside, area(trouble.Uneven, "too much anode area", 9, 6).Weight)
 	found, err := trouble.Look(bath(t, "copper-electroforming"), trouble.Amps)
 	require.NoError(t, err)
 	assert.True(t, math.IsNaN(find(t, found, "anodes polarised").Ratio))
