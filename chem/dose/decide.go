@@ -24,6 +24,7 @@ const (
 	mostAtOnce    = 0.25  // of the same, never more in one day: common practice, no source
 	staleDays     = 28.0  // a titration older than this is asked for first
 	bailReading   = 7.0   // days: a reading older than this is no ground to throw bath away
+	bailFrom      = 0.2   // chance to pass an upper limit before the next visit from which bath is replaced
 	sureToBail    = 0.9   // chance of being above the limit from which such a reading is enough
 	repeatReading = 1.0   // days: below that chance it must be as fresh as this
 	wideLevel     = 0.02  // of the volume: a level less sure than this is read first
@@ -342,9 +343,9 @@ func (w *work) whyLow(x *need, chance float64) string {
 }
 
 // high decides what is done about too much. Bath is thrown away only where the
-// limit would more likely than not be passed before the next visit, where a
-// recent reading says so too, and where it will not go by itself; an organic
-// always goes by itself.
+// limit may well be passed before the next visit, where a recent reading, what
+// comes on top until then counted, says so too, and where it will not go by
+// itself; an organic always goes by itself.
 func (w *work) high(x *need, p *Plan) {
 	c := x.c
 	now := 1 - chanceBelow(c.High, x.now, x.u)
@@ -354,7 +355,7 @@ func (w *work) high(x *need, p *Plan) {
 	fall := -(c.PerDay + c.PerAh*w.perDay)
 	value := fmt.Sprintf("%s %s", span(x.now, z90*x.u), c.Unit)
 	switch {
-	case c.High <= 0 || soon < 0.5:
+	case c.High <= 0 || soon < bailFrom:
 	case c.Role == chem.RoleOrganic:
 		if now < 0.5 {
 			return
@@ -367,7 +368,9 @@ func (w *work) high(x *need, p *Plan) {
 	case now >= 0.5 && x.least < c.High && fall > 0:
 		p.quiet("%s: %s is above %s %s, and comes down by itself before the next visit", c.Name, value, tidy(c.High), c.Unit)
 	case now < 0.5 && fall > 0:
-	case !says(x) || now < sureToBail && (x.age > repeatReading || x.wide()):
+	case !x.says(math.Max(0, lowest-x.now)) && x.age <= repeatReading:
+		p.quiet("%s: %s may pass %s %s before the next visit, but today's reading does not bear that out", c.Name, value, tidy(c.High), c.Unit)
+	case !x.says(math.Max(0, lowest-x.now)) || now >= 0.5 && now < sureToBail && (x.age > repeatReading || x.wide()):
 		p.read(c.Name, "the log puts it at %s beside an upper limit of %s %s; read it before any bath is thrown away", value, tidy(c.High), c.Unit)
 	case !w.water:
 		p.refuse(c.Name, "%s passes %s %s and only replacing bath by water takes it out, but no water may be used", value, tidy(c.High), c.Unit)
@@ -385,11 +388,12 @@ func (w *work) high(x *need, p *Plan) {
 // wide tells whether the estimate is wide beside its window.
 func (x *need) wide() bool { return x.c.High > 0 && z90*x.u > (x.c.High-x.c.Low)/2 }
 
-// says tells whether a believed reading of the last days lies at the limit, its
-// own uncertainty counted, or above it.
-func says(x *need) bool {
+// says tells whether a believed reading of the last days, with what comes on top
+// before the next visit, lies at the limit, its own uncertainty counted, or above
+// it.
+func (x *need) says(rise float64) bool {
 	a := x.c.Assay
-	return a != nil && x.age <= bailReading && (a.Fate == estimate.Used || a.Fate == estimate.Confirmed) && a.Value+z90*a.U >= x.c.High
+	return a != nil && x.age <= bailReading && (a.Fate == estimate.Used || a.Fate == estimate.Confirmed) && a.Value+rise+z90*a.U >= x.c.High
 }
 
 // room is the concentration a bail-out brings a constituent down to: room for
