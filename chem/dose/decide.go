@@ -14,9 +14,10 @@ import (
 // dosed and limits are kept; BenchmarkClosedLoop shows what they do.
 const (
 	visit         = 7.0   // days until the next visit, and the next top-up
+	useDays       = 60.0  // over which the estimate takes the shop's mean charge a day
 	creep         = 28.0  // days a bail-out makes room for
 	zHigh         = 1.645 // the chance of passing an upper limit stays under 5 %: normal distribution, from memory
-	zNeed         = 1.28  // dose where the chance of falling below the window before the next visit is over 10 %: as above
+	zNeed         = 2.0   // dose where the chance of falling below the window before the next visit is over 2.3 %: as above
 	z90           = 1.645 // half a 90 % interval: as above
 	topUpBelow    = 0.985 // of the bath's volume: ask for water below it
 	thirsty       = 0.995 // the same where an upper limit is near: what a level can be read to
@@ -57,6 +58,7 @@ type work struct {
 	e            *estimate.Estimate
 	o            Options
 	days, perDay float64
+	scatter      float64   // Ah, how much more or less than usual passes in that time
 	mean, later  []float64 // amounts and volume, now and before the next top-up
 	cov, covLate [][]float64
 	v, uv        float64 // L
@@ -74,11 +76,14 @@ func newWork(e *estimate.Estimate, o Options) *work {
 	if w.days <= 0 {
 		w.days = visit
 	}
+	usual, u := e.AhPerDay()
+	// The variance of a sum of runs that come as they come grows with its length.
+	w.scatter = u * math.Sqrt(useDays*w.days)
 	switch {
 	case w.perDay < 0:
-		w.perDay = 0
+		w.perDay, w.scatter = 0, 0
 	case w.perDay == 0:
-		w.perDay, _ = e.AhPerDay()
+		w.perDay = usual
 	}
 	w.mean, w.cov = e.Joint()
 	w.later, w.covLate = e.Ahead(w.days, w.perDay*w.days)
@@ -121,6 +126,7 @@ func (w *work) newNeed(i int, c estimate.Constituent) need {
 	// What evaporates until the next visit is made up then, so the volume stays
 	// as unsure as it is now, and no more.
 	x.uLeast = spread(w.covLate[i][i], w.cov[i][n], w.cov[n][n], x.least, w.goal)
+	x.uLeast = math.Hypot(x.uLeast, c.PerAh*w.scatter)
 	if c.Held != nil {
 		x.u, x.uLeast = math.Max(x.u, c.U), math.Max(x.uLeast, c.U)
 	}

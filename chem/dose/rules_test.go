@@ -257,8 +257,10 @@ func noNoise(t tb, e *estimate.Estimate, b balance, c estimate.Constituent, i in
 	}
 	least := b.later[i] / top
 	u := math.Sqrt(math.Max(0, b.covLate[i][i]-2*least*b.cov[i][last]+least*least*b.cov[last][last])) / top
+	_, uAh := e.AhPerDay()
+	u = math.Hypot(u, c.PerAh*uAh*math.Sqrt(60*7)) // a week of more plating than usual
 	u = math.Max(u, heldU(c))
-	assert.Less(t, least-1.3*u, c.Low*(1+1e-3), "%s: dosed although it stays inside", c.Name)
+	assert.Less(t, least-2.02*u, c.Low*(1+1e-3), "%s: dosed although it stays inside", c.Name)
 }
 
 func heldU(c estimate.Constituent) float64 {
