@@ -234,10 +234,10 @@ func (k *kept) String() string {
 // away, does not ask for readings that are due or asks for too many.
 func TestClosedLoop(t *testing.T) {
 	bounds := map[string]struct{ inside, worst, organic, titrations, added float64 }{
-		"copper, 60 L":         {0.99, 0.02, 0.8, 75, 0.75},
-		"inert, 60 L":          {0.91, 0.06, 0.85, 75, 1.3},
-		"half, copper, 60 L":   {0.95, 0.03, 0.8, 95, 0.9},
-		"faults, copper, 60 L": {0.94, 0.25, 0.8, 95, 0.6},
+		"copper, 60 L":         {0.995, 0.015, 0.8, 65, 0.4},
+		"inert, 60 L":          {0.98, 0.03, 0.8, 70, 1.15},
+		"half, copper, 60 L":   {0.98, 0.025, 0.85, 75, 0.7},
+		"faults, copper, 60 L": {0.965, 0.06, 0.9, 85, 0.45},
 	}
 	for _, g := range loopGroups() {
 		bound, ok := bounds[g.name]
