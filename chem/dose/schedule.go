@@ -15,7 +15,7 @@ import (
 const (
 	newDays       = 14.0 // days after a filling during which a bath counts as new
 	newEvery      = 7.0  // days between readings of a new or flagged bath
-	riskOutside   = 0.05 // chance to be outside its window before the next visit from which an inorganic is read
+	riskOutside   = 0.10 // chance to be outside its window before the next visit from which an inorganic is read
 	riskOrganic   = 0.25 // the same of an organic, whose readings are coarser than its window is wide
 	organicEvery  = 7.0  // days: an organic is read no more often, since one reading says little
 	visitSlack    = 0.5  // days by which a visit may come early and still count as the one a reading was due on
