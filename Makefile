@@ -46,7 +46,7 @@ calibrate: ## the estimate against simulated baths whose truth is known, BATHS=2
 	@sh -c "$$needs" make go
 	go test -count=1 -timeout 60m -run '^$$' -bench '^BenchmarkCalibrate$$' -benchtime 1x ./chem/estimate -baths $(BATHS)
 
-closed-loop: ## baths kept for a simulated year by steadybath and by cards on the wall, LOOPBATHS=100 a group; takes half an hour
+closed-loop: ## baths kept for a simulated year by steadybath and by cards on the wall, LOOPBATHS=100 a group; takes about 25 minutes
 	@sh -c "$$needs" make go
 	go test -count=1 -timeout 180m -run '^$$' -bench '^BenchmarkClosedLoop$$' -benchtime 1x ./chem/dose -baths $(LOOPBATHS)
 
