@@ -623,6 +623,9 @@ func (r *run) open(f chem.Fact, o observation, e explanation) (observation, bool
 // the explanation would have changed it.
 func (r *run) loosen(o observation, e explanation) {
 	size := 2 * math.Abs(o.value-o.expected)
+	// Of a constituent that is nearly gone any reading is many times too much;
+	// the tank is not.
+	part := math.Min(size/math.Max(o.expected, 1e-9), 1)
 	t := r.s.newStep()
 	t.as(causeChange)
 	of := t.source()
@@ -637,10 +640,10 @@ func (r *run) loosen(o observation, e explanation) {
 		}
 	case bathReplaced:
 		for k := range r.l.cons {
-			t.stir(of, k, r.s.x(k)*size/math.Max(o.expected, 1e-9))
+			t.stir(of, k, r.s.x(k)*part)
 		}
 	case volumeWrong:
-		t.stir(of, r.l.volume, size*r.volume()/math.Max(o.expected, 1e-9))
+		t.stir(of, r.l.volume, r.volume()*part)
 	case amountChanged:
 		t.stir(of, o.subj.con, size*r.volume())
 	case anodesChanged:
