@@ -593,16 +593,13 @@ func (r *run) open(f chem.Fact, o observation, e explanation) (observation, bool
 	return r.observe(f)
 }
 
-// mostLoosened bounds how far the volume or all of the bath is let loose, in
-// multiples of itself: where almost nothing was expected a ratio has no bound,
-// and a variance beyond all measure drowns every digit of the others.
-const mostLoosened = 4
-
 // loosen widens what o reads by twice how far it is off, in the way in which
 // the explanation would have changed it.
 func (r *run) loosen(o observation, e explanation) {
 	size := 2 * math.Abs(o.value-o.expected)
-	ratio := size / math.Max(o.expected, size/mostLoosened)
+	// Of a constituent that is nearly gone any reading is many times too much;
+	// the tank is not.
+	part := math.Min(size/math.Max(o.expected, 1e-9), 1)
 	t := r.s.newStep()
 	t.as(causeChange)
 	of := t.source()
@@ -617,10 +614,10 @@ func (r *run) loosen(o observation, e explanation) {
 		}
 	case bathReplaced:
 		for k := range r.l.cons {
-			t.stir(of, k, r.s.x(k)*ratio)
+			t.stir(of, k, r.s.x(k)*part)
 		}
 	case volumeWrong:
-		t.stir(of, r.l.volume, ratio*r.volume())
+		t.stir(of, r.l.volume, r.volume()*part)
 	case amountChanged:
 		t.stir(of, o.subj.con, size*r.volume())
 	case anodesChanged:
