@@ -116,10 +116,12 @@ func doseCommand(s *session) *cli.Command {
 	return &cli.Command{
 		Name: "dose", Usage: "what to add now, in what order, and why", UsageText: "steadybath dose [--record]",
 		Description: describe("A plan that can be weighed out: reasons, order, pours, cautions, the bath after\nit, and what to read first. --record asks what was really weighed and writes it.",
-			"steadybath dose", "steadybath dose --target copper=52 --only brightener"),
+			"steadybath dose", "steadybath dose --target copper=52 --only brightener", `steadybath dose --what-if "copper sulfate pentahydrate 300 g" --what-if "bail 2 L"`),
 		Flags: append(questionFlags(),
 			&cli.StringSliceFlag{Name: "target", Usage: "another target, `CONSTITUENT=AMOUNT`, such as copper=52"},
 			&cli.StringSliceFlag{Name: "only", Usage: "use no `MATERIAL` but this; may be given several times"},
+			&cli.StringFlag{Name: "coldest", Usage: "the coldest `TEMPERATURE` the bath may get, such as 15degC; the recipe's if not given"},
+			&cli.StringSliceFlag{Name: "what-if", Usage: "only show the bath after `\"MATERIAL AMOUNT\"` or \"bail VOLUME\"; may be given several times"},
 			&cli.BoolFlag{Name: "record", Usage: "write down what was added, once it is done"},
 			&cli.BoolFlag{Name: "as-planned", Usage: "with --record: everything went in as planned"},
 			&cli.StringSliceFlag{Name: "weighed", Usage: "with --record: `\"MATERIAL AMOUNT\"` that really went in"},
@@ -139,6 +141,13 @@ func runDose(ctx context.Context, s *session, c *cli.Context) error {
 			return wrongWords("steadybath dose --record --as-planned", "--%s goes with --record", f)
 		}
 	}
+	if c.IsSet("what-if") {
+		for _, f := range []string{"record", "check", "target", "only"} {
+			if c.IsSet(f) {
+				return wrongWords("leave one of them out", "--what-if looks at what you name and plans nothing, so --%s does not go with it", f)
+			}
+		}
+	}
 	if c.Bool("record") && c.Bool("check") {
 		return wrongWords("leave one of them out", "--check only looks, and --record writes")
 	}
@@ -152,6 +161,9 @@ func runDose(ctx context.Context, s *session, c *cli.Context) error {
 	o, err := doseOptions(c, e)
 	if err != nil {
 		return err
+	}
+	if c.IsSet("what-if") {
+		return runWhatIf(s, c, b, e, o, sys)
 	}
 	plan, err := dose.Make(e, o)
 	if err != nil {
@@ -198,6 +210,14 @@ func doseOptions(c *cli.Context, e *estimate.Estimate) (dose.Options, error) {
 			return o, err
 		}
 		o.Only = append(o.Only, name)
+	}
+	coldest, err := flagIn("coldest", c.String("coldest"), "degC")
+	if err != nil || !coldest.Given() {
+		return o, err
+	}
+	o.Coldest = coldest.Float()
+	if o.Coldest == 0 {
+		o.Coldest = 1e-9 // 0 stands for the recipe's
 	}
 	return o, nil
 }
