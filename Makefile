@@ -2,11 +2,12 @@
 
 .DEFAULT_GOAL := build
 .NOTPARALLEL:
-.PHONY: build man demo test bench calibrate fuzz browser deps clean help
+.PHONY: build man demo test bench calibrate closed-loop fuzz browser deps clean help
 
 FUZZTIME ?= 20s
 BENCHTIME ?= 200ms
 BATHS ?= 200
+LOOPBATHS ?= 100
 
 # Go, npm and Chromium keep their caches under HOME unless told otherwise, and stop where there is none.
 ifneq ($(shell mkdir -p "$$HOME" 2>/dev/null && test -w "$$HOME" && echo yes),yes)
@@ -38,12 +39,16 @@ demo: deps build ## a tour with an invented half-year, in a database of its own
 test: deps $(chart) ## gofmt, go vet, staticcheck and every test
 	@sh -c "$$checks"
 
-bench: deps $(chart) ## every benchmark but calibrate, BENCHTIME=200ms each
-	go test -p 1 -timeout 60m -run '^$$' -bench . -skip '^BenchmarkCalibrate$$' -benchtime $(BENCHTIME) -benchmem ./...
+bench: deps $(chart) ## every benchmark but those of the next two, BENCHTIME=200ms each
+	go test -p 1 -timeout 60m -run '^$$' -bench . -skip '^Benchmark(Calibrate|ClosedLoop)$$' -benchtime $(BENCHTIME) -benchmem ./...
 
 calibrate: ## the estimate against simulated baths whose truth is known, BATHS=200 a group; takes minutes
 	@sh -c "$$needs" make go
 	go test -count=1 -timeout 60m -run '^$$' -bench '^BenchmarkCalibrate$$' -benchtime 1x ./chem/estimate -baths $(BATHS)
+
+closed-loop: ## baths kept for a simulated year by steadybath and by cards on the wall, LOOPBATHS=100 a group; takes about 25 minutes
+	@sh -c "$$needs" make go
+	go test -count=1 -timeout 180m -run '^$$' -bench '^BenchmarkClosedLoop$$' -benchtime 1x ./chem/dose -baths $(LOOPBATHS)
 
 fuzz: ## every fuzz target, FUZZTIME=20s each
 	@sh -c "$$needs" make go
@@ -67,7 +72,7 @@ clean: ## everything that was built or made here, the demo's database included
 	rm -rf bin demo reports/echarts/node_modules $(chart)
 
 help: ## this list
-	@sed -n 's/^\([a-z]*\):.*## /\1|/p' Makefile | while IFS='|' read -r target what; do printf 'make %-9s %s\n' "$$target" "$$what"; done
+	@sed -n 's/^\([a-z-]*\):.*## /\1|/p' Makefile | while IFS='|' read -r target what; do printf 'make %-11s %s\n' "$$target" "$$what"; done
 
 # The script is renamed into place last, so that half a file is never embedded. Where it cannot be had the tool is built without
 # it, and the page has still pictures and tables.

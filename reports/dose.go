@@ -61,10 +61,27 @@ type doseJSON struct {
 	After        []afterJSON     `json:"after"`
 	Volume       plainQuantity   `json:"volume_after"`
 	TitrateFirst []readFirstJSON `json:"titrate_first"`
+	Titrate      []titrateJSON   `json:"titrate"`
+	Buy          []buyJSON       `json:"buy"`
 	Cautions     []string        `json:"cautions"`
 	Refused      []refusedJSON   `json:"refused"`
 	LeftAlone    []string        `json:"left_alone"`
 	Head         string          `json:"head"`
+}
+
+// buyJSON is what the plan lacks: an amount on top of what is left.
+type buyJSON struct {
+	Material string  `json:"material"`
+	Amount   float64 `json:"amount"`
+	Unit     string  `json:"unit"`
+	Left     float64 `json:"left"`
+}
+
+// titrateJSON is a reading that falls due.
+type titrateJSON struct {
+	Constituent string    `json:"constituent"`
+	By          time.Time `json:"by"`
+	Why         string    `json:"why"`
 }
 
 // DoseJSON writes the answer of dose as one JSON object.
@@ -88,6 +105,14 @@ func DoseJSON(w io.Writer, p *dose.Plan, head string) error {
 	}
 	for _, r := range p.TitrateFirst {
 		out.TitrateFirst = append(out.TitrateFirst, readFirstJSON{r.Constituent, r.Why})
+	}
+	out.Buy = []buyJSON{}
+	for _, b := range p.Buy {
+		out.Buy = append(out.Buy, buyJSON{b.Material.Name, b.Amount, string(b.Unit), b.Left})
+	}
+	out.Titrate = []titrateJSON{}
+	for _, t := range p.Next {
+		out.Titrate = append(out.Titrate, titrateJSON{t.Constituent, t.By.UTC(), t.Why})
 	}
 	for _, r := range p.Refused {
 		out.Refused = append(out.Refused, refusedJSON{r.What, r.Why})
@@ -156,6 +181,9 @@ func Dose(w io.Writer, p *dose.Plan, zone *time.Location, u Units) error {
 	for _, r := range p.Refused {
 		fmt.Fprintf(b, "not done: %s\n", wrap(r.What+" – "+r.Why, width-10, "    "))
 	}
+	for _, q := range p.Buy {
+		fmt.Fprintf(b, "to buy: %s\n", wrap(fmt.Sprintf("%s more of %s; by the log %s of it are left", exactAmount(u, q.Amount, q.Unit), q.Material.Name, exactAmount(u, q.Left, q.Unit)), width-8, "    "))
+	}
 	if n > 0 {
 		fmt.Fprintf(b, "\nthe bath after it, %s:\n", u.amount(p.Volume, "L"))
 	} else {
@@ -166,6 +194,7 @@ func Dose(w io.Writer, p *dose.Plan, zone *time.Location, u Units) error {
 		value, unit := u.Show(a.Value, a.Unit)
 		fmt.Fprintf(b, "   %-16s %s %s, 90 %% %s\n", a.Name, decimals(value, spread*u.scale(a.Unit)), unit, band(a.Low90, a.High90, spread, a.Unit, u))
 	}
+	nextReadings(b, p, zone, u)
 	for i, c := range p.Cautions {
 		if i > 0 || n == 0 {
 			fmt.Fprintf(b, "\n%s\n", wrap(c, width, ""))
@@ -173,6 +202,31 @@ func Dose(w io.Writer, p *dose.Plan, zone *time.Location, u Units) error {
 	}
 	_, err := io.WriteString(w, b.String())
 	return err
+}
+
+// nextReadings says which reading falls due when; one reason stands behind all that
+// fall due on a day for it.
+func nextReadings(b *strings.Builder, p *dose.Plan, zone *time.Location, u Units) {
+	type group struct{ day, why string }
+	names := map[group][]string{}
+	var order []group
+	for _, t := range p.Next {
+		day := "now"
+		if t.By.After(p.At) {
+			day = "by " + t.By.In(zone).Format("Mon 2 Jan")
+		}
+		g := group{day, t.Why}
+		if names[g] == nil {
+			order = append(order, g)
+		}
+		names[g] = append(names[g], t.Constituent)
+	}
+	if len(order) > 0 {
+		b.WriteString("\nnext readings\n")
+	}
+	for _, g := range order {
+		fmt.Fprintf(b, "   %s\n", wrap(fmt.Sprintf("%s %s: %s", strings.Join(names[g], ", "), g.day, u.Words(g.why)), width-6, "      "))
+	}
 }
 
 // exactAmount writes what is to be weighed out with every digit of the plan: a

@@ -49,3 +49,15 @@ func Overview(w io.Writer, lines []Due, u Units) error {
 	}
 	return t.Flush()
 }
+
+// OrganicDueWords says that an organic has come due and how much of it.
+func OrganicDueWords(d dose.OrganicDue, u Units) string {
+	line := fmt.Sprintf("%s is due: add %s", Plain(d.Material.Name), exactAmount(u, d.Amount, d.Unit))
+	switch {
+	case !d.Added:
+		return line
+	case d.SinceAh < 0.5 && d.SinceDays < 0.5:
+		return line + " more"
+	}
+	return line + fmt.Sprintf(" (%.3g Ah and %.0f days since the last dose)", d.SinceAh, d.SinceDays)
+}

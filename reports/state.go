@@ -263,6 +263,9 @@ func lastReading(c estimate.Constituent, zone *time.Location, u Units) string {
 	if c.Assay == nil {
 		return "never"
 	}
+	if p, ok := c.Assay.Fact.Body.(chem.Panel); ok && !p.Value.Given() {
+		return string(p.Pattern) + ", " + c.Assay.Fact.Time.In(zone).Format("2 Jan")
+	}
 	v, _ := u.Show(c.Assay.Value, c.Unit)
 	p := max(0, places(c.Assay.U*u.scale(c.Unit))-1)
 	return fmt.Sprintf("%.*f, %s", p, v, c.Assay.Fact.Time.In(zone).Format("2 Jan"))

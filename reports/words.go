@@ -122,10 +122,12 @@ func ReadingWords(e *estimate.Estimate, f chem.Fact, u Units) []string {
 		if r.Fact.ID != f.ID {
 			continue
 		}
-		line := fmt.Sprintf("   the log led to %s", u.plusMinus(r.Expected, expectedU(r), r.Unit))
+		line := fmt.Sprintf("   the log led to %s", u.plusMinus(r.Expected, r.UExpected, r.Unit))
 		switch r.Fate {
 		case estimate.Held:
 			return []string{line, "   ! " + wrap(fmt.Sprintf("%.1f standard deviations apart: held until a second reading; read %s again before dosing", math.Abs(r.Off), r.Subject), width-5, "     ")}
+		case estimate.Dropped:
+			return []string{line, "   ! it is not used; steadybath state says why"}
 		case estimate.Used:
 			for _, c := range e.Constituents {
 				if c.Name == r.Subject {
@@ -145,13 +147,4 @@ func ReadingWords(e *estimate.Estimate, f chem.Fact, u Units) []string {
 		return out
 	}
 	return nil
-}
-
-// expectedU is the uncertainty of the expectation alone.
-func expectedU(r estimate.Reading) float64 {
-	if r.Off == 0 {
-		return r.U
-	}
-	total := (r.Value - r.Expected) / r.Off
-	return math.Sqrt(math.Max(0, total*total-r.U*r.U))
 }

@@ -26,11 +26,10 @@ const (
 // place is where a material stands in the order of work: water, salts, acid,
 // chloride, organics.
 func (w *work) place(m chem.Material) int {
-	chloride, organic := false, false
+	chloride, organic := false, bringsOrganic(w.e.Recipe, m)
 	for name, b := range m.Brings {
 		c, ok := w.e.Recipe.Constituent(name)
 		chloride = chloride || ok && b > 0 && c.Role == chem.RoleChloride
-		organic = organic || ok && b > 0 && c.Role == chem.RoleOrganic
 	}
 	switch {
 	case isWater(m):

@@ -14,9 +14,10 @@ import (
 // dosed and limits are kept; BenchmarkClosedLoop shows what they do.
 const (
 	visit         = 7.0   // days until the next visit, and the next top-up
+	useDays       = 60.0  // over which the estimate takes the shop's mean charge a day
 	creep         = 28.0  // days a bail-out makes room for
 	zHigh         = 1.645 // the chance of passing an upper limit stays under 5 %: normal distribution, from memory
-	zNeed         = 1.28  // dose where the chance of falling below the window before the next visit is over 10 %: as above
+	zNeed         = 2.0   // dose where the chance of falling below the window before the next visit is over 2.3 %: as above
 	z90           = 1.645 // half a 90 % interval: as above
 	topUpBelow    = 0.985 // of the bath's volume: ask for water below it
 	thirsty       = 0.995 // the same where an upper limit is near: what a level can be read to
@@ -24,6 +25,7 @@ const (
 	mostAtOnce    = 0.25  // of the same, never more in one day: common practice, no source
 	staleDays     = 28.0  // a titration older than this is asked for first
 	bailReading   = 7.0   // days: a reading older than this is no ground to throw bath away
+	bailFrom      = 0.2   // chance to pass an upper limit before the next visit from which bath is replaced
 	sureToBail    = 0.9   // chance of being above the limit from which such a reading is enough
 	repeatReading = 1.0   // days: below that chance it must be as fresh as this
 	wideLevel     = 0.02  // of the volume: a level less sure than this is read first
@@ -56,6 +58,7 @@ type work struct {
 	e            *estimate.Estimate
 	o            Options
 	days, perDay float64
+	scatter      float64   // Ah, how much more or less than usual passes in that time
 	mean, later  []float64 // amounts and volume, now and before the next top-up
 	cov, covLate [][]float64
 	v, uv        float64 // L
@@ -73,11 +76,14 @@ func newWork(e *estimate.Estimate, o Options) *work {
 	if w.days <= 0 {
 		w.days = visit
 	}
+	usual, u := e.AhPerDay()
+	// The variance of a sum of runs that come as they come grows with its length.
+	w.scatter = u * math.Sqrt(useDays*w.days)
 	switch {
 	case w.perDay < 0:
-		w.perDay = 0
+		w.perDay, w.scatter = 0, 0
 	case w.perDay == 0:
-		w.perDay, _ = e.AhPerDay()
+		w.perDay = usual
 	}
 	w.mean, w.cov = e.Joint()
 	w.later, w.covLate = e.Ahead(w.days, w.perDay*w.days)
@@ -120,6 +126,7 @@ func (w *work) newNeed(i int, c estimate.Constituent) need {
 	// What evaporates until the next visit is made up then, so the volume stays
 	// as unsure as it is now, and no more.
 	x.uLeast = spread(w.covLate[i][i], w.cov[i][n], w.cov[n][n], x.least, w.goal)
+	x.uLeast = math.Hypot(x.uLeast, c.PerAh*w.scatter)
 	if c.Held != nil {
 		x.u, x.uLeast = math.Max(x.u, c.U), math.Max(x.uLeast, c.U)
 	}
@@ -342,9 +349,9 @@ func (w *work) whyLow(x *need, chance float64) string {
 }
 
 // high decides what is done about too much. Bath is thrown away only where the
-// limit would more likely than not be passed before the next visit, where a
-// recent reading says so too, and where it will not go by itself; an organic
-// always goes by itself.
+// limit may well be passed before the next visit, where a recent reading, what
+// comes on top until then counted, says so too, and where it will not go by
+// itself; an organic always goes by itself.
 func (w *work) high(x *need, p *Plan) {
 	c := x.c
 	now := 1 - chanceBelow(c.High, x.now, x.u)
@@ -354,7 +361,7 @@ func (w *work) high(x *need, p *Plan) {
 	fall := -(c.PerDay + c.PerAh*w.perDay)
 	value := fmt.Sprintf("%s %s", span(x.now, z90*x.u), c.Unit)
 	switch {
-	case c.High <= 0 || soon < 0.5:
+	case c.High <= 0 || soon < bailFrom:
 	case c.Role == chem.RoleOrganic:
 		if now < 0.5 {
 			return
@@ -367,7 +374,9 @@ func (w *work) high(x *need, p *Plan) {
 	case now >= 0.5 && x.least < c.High && fall > 0:
 		p.quiet("%s: %s is above %s %s, and comes down by itself before the next visit", c.Name, value, tidy(c.High), c.Unit)
 	case now < 0.5 && fall > 0:
-	case !says(x) || now < sureToBail && (x.age > repeatReading || x.wide()):
+	case !x.says(math.Max(0, lowest-x.now)) && x.age <= repeatReading:
+		p.quiet("%s: %s may pass %s %s before the next visit, but today's reading does not bear that out", c.Name, value, tidy(c.High), c.Unit)
+	case !x.says(math.Max(0, lowest-x.now)) || now >= 0.5 && now < sureToBail && (x.age > repeatReading || x.wide()):
 		p.read(c.Name, "the log puts it at %s beside an upper limit of %s %s; read it before any bath is thrown away", value, tidy(c.High), c.Unit)
 	case !w.water:
 		p.refuse(c.Name, "%s passes %s %s and only replacing bath by water takes it out, but no water may be used", value, tidy(c.High), c.Unit)
@@ -385,11 +394,12 @@ func (w *work) high(x *need, p *Plan) {
 // wide tells whether the estimate is wide beside its window.
 func (x *need) wide() bool { return x.c.High > 0 && z90*x.u > (x.c.High-x.c.Low)/2 }
 
-// says tells whether a believed reading of the last days lies at the limit, its
-// own uncertainty counted, or above it.
-func says(x *need) bool {
+// says tells whether a believed reading of the last days, with what comes on top
+// before the next visit, lies at the limit, its own uncertainty counted, or above
+// it.
+func (x *need) says(rise float64) bool {
 	a := x.c.Assay
-	return a != nil && x.age <= bailReading && (a.Fate == estimate.Used || a.Fate == estimate.Confirmed) && a.Value+z90*a.U >= x.c.High
+	return a != nil && x.age <= bailReading && (a.Fate == estimate.Used || a.Fate == estimate.Confirmed) && a.Value+rise+z90*a.U >= x.c.High
 }
 
 // room is the concentration a bail-out brings a constituent down to: room for

@@ -3,6 +3,7 @@ package dose_test
 import (
 	"fmt"
 	"math"
+	"strings"
 	"testing"
 	"time"
 
@@ -12,21 +13,27 @@ import (
 	"steadybath/chem"
 	"steadybath/chem/dose"
 	"steadybath/chem/estimate"
-	"steadybath/chem/recipe"
 	"steadybath/chem/simulate"
 )
 
-// keeper follows dose.Make in a simulated shop. Every plan it is told goes
-// through check before it is carried out.
+// keeper follows dose.Make, and dose.Schedule where it says what is read, in a
+// simulated shop. Every plan it is told goes through check before it is carried
+// out.
 type keeper struct {
 	t     tb
-	only  []string // materials asked for between the rounds
+	only  []string // materials asked for between the rounds, water first
 	check func(e *estimate.Estimate, p *dose.Plan, o dose.Options)
 	asked map[string]time.Time
+	seen  []*estimate.Estimate // before each round's readings
 	plans int
 }
 
 func (k *keeper) plan(facts []chem.Fact, at time.Time, o dose.Options) *dose.Plan {
+	_, p := k.look(facts, at, o)
+	return p
+}
+
+func (k *keeper) look(facts []chem.Fact, at time.Time, o dose.Options) (*estimate.Estimate, *dose.Plan) {
 	b, err := estimate.Open(facts)
 	require.NoError(k.t, err)
 	e, err := b.At(at, estimate.Options{})
@@ -34,8 +41,33 @@ func (k *keeper) plan(facts []chem.Fact, at time.Time, o dose.Options) *dose.Pla
 	p, err := dose.Make(e, o)
 	require.NoError(k.t, err)
 	k.plans++
-	k.check(e, p, o)
-	return p
+	if k.check != nil {
+		k.check(e, p, o)
+	}
+	return e, p
+}
+
+// read is what the schedule says is due today.
+func (k *keeper) read(facts []chem.Fact, at time.Time) []string {
+	e, p := k.look(facts, at, dose.Options{})
+	k.seen = append(k.seen, e)
+	var out []string
+	for _, x := range dose.Schedule(e, p, dose.Options{}) {
+		if c, _ := e.Recipe.Constituent(x.Constituent); !c.Contaminant() && x.By.Before(at.Add(12*time.Hour)) {
+			out = append(out, x.Constituent)
+		}
+	}
+	return out
+}
+
+// water is what is done once the level is read.
+func (k *keeper) water(facts []chem.Fact, at time.Time) []chem.Fact {
+	for _, m := range k.only {
+		if strings.Contains(m, "water") {
+			return steps(k.plan(facts, at, dose.Options{Only: []string{m}}))
+		}
+	}
+	return nil
 }
 
 // round is what is done once the readings of a round are in: what the plan asks
@@ -83,12 +115,40 @@ type kept struct {
 	ah, inside, organic float64
 	worst               float64
 	added               map[string]float64
+	salts               float64 // of all inorganics together
 	bailed, readings    float64
+	titrations          float64 // readings of inorganics
+	years               float64
+	covered, asked      map[string]float64 // 90 % intervals before the readings of a round that held the truth
+}
+
+// cover compares what was believed before each round with the truth.
+func (k *kept) cover(r *simulate.Run, seen []*estimate.Estimate) {
+	k.covered, k.asked = map[string]float64{}, map[string]float64{}
+	for _, e := range seen {
+		truth := r.At(e.At)
+		if e.At.Sub(e.Bath.Began) < 56*24*time.Hour {
+			continue
+		}
+		for _, c := range e.Constituents {
+			if c.Contaminant() {
+				continue
+			}
+			kind := "inorganic"
+			if c.Role == chem.RoleOrganic {
+				kind = "organic"
+			}
+			k.asked[kind]++
+			if v := truth.Conc(c.Name); c.Low90 <= v && v <= c.High90 {
+				k.covered[kind]++
+			}
+		}
+	}
 }
 
 // judge looks at the truth, not at any estimate.
 func judge(r *simulate.Run, rec *chem.Recipe) kept {
-	k := kept{added: map[string]float64{}}
+	k := kept{added: map[string]float64{}, years: float64(r.Config.Days) / 365}
 	for i := 1; i < len(r.Truth); i++ {
 		a, b := r.Truth[i-1], r.Truth[i]
 		q := b.Charge - a.Charge
@@ -96,7 +156,7 @@ func judge(r *simulate.Run, rec *chem.Recipe) kept {
 			continue
 		}
 		k.ah += q
-		inside := true
+		inside, organic := true, true
 		for _, c := range rec.Constituents {
 			ok := true
 			for _, t := range []simulate.Truth{a, b} {
@@ -108,11 +168,14 @@ func judge(r *simulate.Run, rec *chem.Recipe) kept {
 			}
 			switch {
 			case c.Contaminant():
-			case c.Role == chem.RoleOrganic && ok:
-				k.organic += q
-			case c.Role != chem.RoleOrganic:
+			case c.Role == chem.RoleOrganic:
+				organic = organic && ok
+			default:
 				inside = inside && ok
 			}
+		}
+		if organic {
+			k.organic += q
 		}
 		if inside {
 			k.inside += q
@@ -125,11 +188,20 @@ func judge(r *simulate.Run, rec *chem.Recipe) kept {
 			x, _ := m.Amount(b.Amount)
 			for name, per := range m.Brings {
 				c, _ := rec.Constituent(name)
-				k.added[name] += per * x / (c.Target * r.Config.Volume)
+				share := per * x / (c.Target * r.Config.Volume)
+				k.added[name] += share
+				if c.Role != chem.RoleOrganic && share > 0 {
+					k.salts += share
+				}
 			}
 		case chem.Bail:
 			k.bailed += b.Volume.Value("L") / r.Config.Volume
-		case chem.Assay, chem.Panel:
+		case chem.Assay:
+			k.readings++
+			if c, _ := rec.Constituent(b.Of); c.Role != chem.RoleOrganic {
+				k.titrations++
+			}
+		case chem.Panel:
 			k.readings++
 		}
 	}
@@ -139,80 +211,58 @@ func judge(r *simulate.Run, rec *chem.Recipe) kept {
 func (k *kept) plus(o kept) {
 	k.ah, k.inside, k.organic = k.ah+o.ah, k.inside+o.inside, k.organic+o.organic
 	k.worst = math.Max(k.worst, o.worst)
-	if k.added == nil {
-		k.added = map[string]float64{}
+	for to, from := range map[*map[string]float64]map[string]float64{&k.added: o.added, &k.covered: o.covered, &k.asked: o.asked} {
+		if *to == nil {
+			*to = map[string]float64{}
+		}
+		for name, x := range from {
+			(*to)[name] += x
+		}
 	}
-	for name, x := range o.added {
-		k.added[name] += x
-	}
-	k.bailed, k.readings = k.bailed+o.bailed, k.readings+o.readings
-}
-
-func (k *kept) salts() float64 {
-	return k.added["copper"] + k.added["sulfuric acid"] + k.added["chloride"]
+	k.bailed, k.readings, k.titrations = k.bailed+o.bailed, k.readings+o.readings, k.titrations+o.titrations
+	k.salts, k.years = k.salts+o.salts, k.years+o.years
 }
 
 func (k *kept) String() string {
 	return fmt.Sprintf("inside %.2f %%, brightener inside %.1f %%, worst %.2f %% of target, salts added %.2f baths' worth, brightener %.2f, bailed %.2f, readings %.0f",
-		100*k.inside/k.ah, 100*k.organic/k.ah, 100*k.worst, k.salts(), k.added["brightener"], k.bailed, k.readings)
+		100*k.inside/k.ah, 100*k.organic/k.ah, 100*k.worst, k.salts, k.added["brightener"], k.bailed, k.readings)
 }
 
-// loop keeps the same baths by the plan and by the card on the wall. halved
-// makes every inorganic window half as wide.
-func loop(t tb, baths, weeks int, halved bool, check func(*estimate.Estimate, *dose.Plan, dose.Options)) (plan, card kept) {
-	text := shippedText(t)
-	if halved {
-		text = halve(t, text)
-	}
-	r, err := recipe.Parse("test", []byte(text))
-	require.NoError(t, err)
-	start := time.Date(2025, 1, 6, 8, 0, 0, 0, time.UTC)
-	for seed := range baths {
-		volume := []float64{20, 60, 60, 200}[seed%4]
-		c := simulate.Hobby(r, volume, start, 7*weeks, 4200+uint64(seed))
-		c.RecipeText = text
-		run, err := simulate.Make(c)
-		require.NoError(t, err)
-		card.plus(judge(run, r))
-		k := &keeper{t: t, only: []string{"deionised water", "brightener"}, check: check, asked: map[string]time.Time{}}
-		c.Dose, c.Before = k.round, k.between
-		c.Water = func(facts []chem.Fact, at time.Time) []chem.Fact {
-			return steps(k.plan(facts, at, dose.Options{Only: k.only[:1]}))
-		}
-		run, err = simulate.Make(c)
-		require.NoError(t, err)
-		plan.plus(judge(run, r))
-		require.Positive(t, k.plans)
-	}
-	return plan, card
-}
-
-// TestClosedLoop follows the plans through half a year of simulated baths whose
-// truth is known. Every plan stays inside the rules, and the baths stay in their
-// windows at least as well as those kept by the card on the wall, with less. The
-// figures are BenchmarkClosedLoop's; only what is far from them is asserted.
+// TestClosedLoop keeps some of BenchmarkClosedLoop's baths for half a year. Every
+// plan stays inside the rules. Only what is far from the benchmark's figures is
+// asserted: what a keeper leaves who doses noise, lets evaporation carry limits
+// away, does not ask for readings that are due or asks for too many.
 func TestClosedLoop(t *testing.T) {
-	plan, card := loop(t, 8, 26, false, func(e *estimate.Estimate, p *dose.Plan, o dose.Options) { keepsRules(t, e, p, o) })
-	t.Logf("plan: %s", &plan)
-	t.Logf("card: %s", &card)
-	assert.GreaterOrEqual(t, plan.inside/plan.ah, card.inside/card.ah-0.001)
-	assert.GreaterOrEqual(t, plan.inside/plan.ah, 0.98)
-	assert.LessOrEqual(t, plan.salts(), card.salts())
-	assert.LessOrEqual(t, plan.bailed, card.bailed)
-}
-
-// BenchmarkClosedLoop prints how baths are kept by the plan and by the card.
-func BenchmarkClosedLoop(b *testing.B) {
-	for _, halved := range []bool{false, true} {
-		b.Run(fmt.Sprintf("windows=%s", map[bool]string{false: "usual", true: "half"}[halved]), func(b *testing.B) {
-			for b.Loop() {
-				plan, card := loop(b, 8, 26, halved, func(*estimate.Estimate, *dose.Plan, dose.Options) {})
-				b.Logf("plan: %s", &plan)
-				b.Logf("card: %s", &card)
-				b.ReportMetric(100*plan.inside/plan.ah, "%inside")
-				b.ReportMetric(100*card.inside/card.ah, "%inside-card")
-				b.ReportMetric(plan.salts()/card.salts(), "added/card")
+	bounds := map[string]struct{ inside, worst, organic, titrations, added float64 }{
+		"copper, 60 L":         {0.995, 0.015, 0.8, 65, 0.4},
+		"inert, 60 L":          {0.98, 0.03, 0.8, 70, 1.15},
+		"half, copper, 60 L":   {0.98, 0.025, 0.85, 75, 0.7},
+		"faults, copper, 60 L": {0.965, 0.06, 0.9, 85, 0.45},
+	}
+	for _, g := range loopGroups() {
+		bound, ok := bounds[g.name]
+		if !ok {
+			continue
+		}
+		t.Run(g.name, func(t *testing.T) {
+			var plan, card kept
+			for i := range 4 {
+				c := g.bath(t, loopTuned, i, 26*7)
+				if g.change != nil {
+					c = g.bath(t, loopTuned, i, 365)
+				}
+				plan.plus(keep(t, "steadybath", c, func(e *estimate.Estimate, p *dose.Plan, o dose.Options) { keepsRules(t, e, p, o) }))
+				card.plus(keep(t, "card", c, nil))
 			}
+			t.Logf("plan: %s", &plan)
+			t.Logf("card: %s", &card)
+			assert.GreaterOrEqual(t, plan.inside/plan.ah, bound.inside)
+			assert.GreaterOrEqual(t, plan.inside/plan.ah, card.inside/card.ah-0.01)
+			assert.LessOrEqual(t, plan.worst, bound.worst)
+			assert.GreaterOrEqual(t, plan.organic/plan.ah, bound.organic)
+			assert.LessOrEqual(t, plan.titrations/plan.years, bound.titrations)
+			assert.GreaterOrEqual(t, plan.titrations/plan.years, 30.0, "at least every four weeks")
+			assert.LessOrEqual(t, plan.salts, bound.added*card.salts)
 		})
 	}
 }

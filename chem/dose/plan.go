@@ -57,14 +57,31 @@ type Plan struct {
 	After        []After
 	Volume       float64 // L, after it
 	TitrateFirst []Reading
-	Compromise   string // where the limits cannot all be kept: which ones conflict, and what this plan leaves outside
+	Buy          []Purchase  // what was short
+	Next         []Titration // as [Schedule] says; whoever wants it asks for it
+	Compromise   string      // where the limits cannot all be kept: which ones conflict, and what this plan leaves outside
 	Cautions     []string
 	Refused      []Refusal
 	Quiet        []string // why nothing is done about what might seem to ask for it
 }
 
+// Stock is what there is of a material.
+type Stock struct {
+	Left  float64 // in the material's unit
+	Price float64 // per unit; 0: the recipe's
+}
+
+// Purchase is what a plan lacks.
+type Purchase struct {
+	Material chem.Material
+	Amount   float64 // in Unit, on top of what there is
+	Unit     chem.Unit
+	Left     float64 // in Unit
+}
+
 // Options change what a plan aims at.
 type Options struct {
+	Stock    map[string]Stock   // by material, where stock is counted; a material without an entry is never short
 	Target   map[string]float64 // other targets, by constituent, in its unit
 	Only     []string           // materials to use, and no others; water too is left out unless named
 	Coldest  float64            // degC, the coldest the bath may get; 0: the recipe's
@@ -86,12 +103,17 @@ func Make(e *estimate.Estimate, o Options) (*Plan, error) {
 		p.asItIs(e)
 		return p, nil
 	}
-	w := newWork(e, o)
+	w := newWork(stocked(e, o.Stock), o)
 	w.decide(p)
 	if err := w.solve(p); err != nil {
 		return nil, err
 	}
 	w.finish(p)
+	if len(o.Stock) > 0 {
+		if p.Buy, err = lacking(e, o); err != nil {
+			return nil, err
+		}
+	}
 	return p, nil
 }
 

@@ -244,12 +244,15 @@ func (w *work) volumeAfter(g *program, amounts []float64, bail float64) float64 
 
 func (w *work) whyNoMaterial(i int) string {
 	name := w.needs[i].c.Name
-	var all, shut []string
+	var all, shut, gone []string
 	for _, m := range w.e.Recipe.Materials {
 		if m.Brings[name] <= 0 {
 			continue
 		}
 		all = append(all, m.Name)
+		if w.usedUp(m) {
+			gone = append(gone, m.Name)
+		}
 		for k := range w.needs {
 			if x := &w.needs[k]; x.shut && m.Brings[x.c.Name] != 0 {
 				shut = append(shut, m.Name+" also touches "+x.c.Name)
@@ -260,6 +263,8 @@ func (w *work) whyNoMaterial(i int) string {
 	switch {
 	case len(all) == 0:
 		return ": the recipe has none"
+	case len(gone) == len(all):
+		return ": by the log nothing is left of " + strings.Join(gone, " or ")
 	case len(shut) > 0:
 		return ": " + strings.Join(shut, ", ") + ", which waits for a reading"
 	case len(w.o.Only) > 0:

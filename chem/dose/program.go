@@ -144,7 +144,7 @@ const littleRoom = 0.002
 // only where what they are there for is to be dosed and nothing they touch waits
 // for a reading.
 func (w *work) usable(m chem.Material) bool {
-	if !w.allowed(m) || w.refusedSalts[m.Name] {
+	if !w.allowed(m) || w.refusedSalts[m.Name] || w.usedUp(m) {
 		return false
 	}
 	if isWater(m) {

@@ -61,9 +61,7 @@ func TestWhatIfAgreesWithThePlan(t *testing.T) {
 	var steps []dose.Step
 	for _, a := range p.Additions {
 		x, err := a.Unit.Convert(a.Amount, a.Material.Unit)
-		if err != nil { // acid is poured by volume
-			require.NoError(t, err)
-		}
+		require.NoError(t, err)
 		steps = append(steps, dose.Step{Material: a.Material, Amount: x})
 	}
 	o, err := dose.WhatIf(e, dose.Options{}, steps)
@@ -85,8 +83,12 @@ func TestWhatIfNamesWhatBreaks(t *testing.T) {
 		solid  string
 		stays  string
 	}{
-		"too much copper":   {state{read: at(52, 60, 65, 4)}, dose.Options{}, func(e *estimate.Estimate) []dose.Step { return []dose.Step{adding(t, e, "copper sulfate pentahydrate", 1.5)} }, "copper comes to", "", "", "stays dissolved"},
-		"cold":              {state{read: at(52, 60, 65, 4)}, dose.Options{Coldest: 2}, func(e *estimate.Estimate) []dose.Step { return []dose.Step{adding(t, e, "copper sulfate pentahydrate", 1.5)} }, "above its window of 46 to 54 g/L", "", "2 degC", ""},
+		"too much copper": {state{read: at(52, 60, 65, 4)}, dose.Options{}, func(e *estimate.Estimate) []dose.Step {
+			return []dose.Step{adding(t, e, "copper sulfate pentahydrate", 1.5)}
+		}, "copper comes to", "", "", "stays dissolved"},
+		"cold": {state{read: at(52, 60, 65, 4)}, dose.Options{Coldest: 2}, func(e *estimate.Estimate) []dose.Step {
+			return []dose.Step{adding(t, e, "copper sulfate pentahydrate", 1.5)}
+		}, "above its window of 46 to 54 g/L", "", "2 degC", ""},
 		"thinned":           {state{most: 70, read: at(47, 60, 65, 4)}, dose.Options{}, func(e *estimate.Estimate) []dose.Step { return []dose.Step{adding(t, e, "deionised water", 6)} }, "below its window of 46 to 54 g/L", "", "", "stays dissolved"},
 		"over the mark":     {state{most: 62, read: at(50, 60, 65, 4)}, dose.Options{}, func(e *estimate.Estimate) []dose.Step { return []dose.Step{adding(t, e, "deionised water", 4)} }, "above its upper mark of 62 L", "", "", "stays dissolved"},
 		"below the mark":    {state{read: at(50, 60, 65, 4)}, dose.Options{}, func(*estimate.Estimate) []dose.Step { return []dose.Step{{Bail: 25}} }, "below its least mark", "", "", "stays dissolved"},
@@ -122,4 +124,20 @@ func TestWhatIfRefuses(t *testing.T) {
 	require.NoError(t, err)
 	assert.Contains(t, fmt.Sprint(o.Cautions), "hazardous waste")
 	assert.Equal(t, 1, strings.Count(fmt.Sprint(o.Cautions), "never water into acid"))
+}
+
+// 254.5 g of copper in a kilogram of the pentahydrate (IUPAC 2021 weights: Cu
+// 63.546, CuSO4·5H2O 249.677), and 0.38 L of room: 60 L of 50 g/L come to
+// (3000 + 254.5) / 60.38 g/L, and what bailing takes out afterwards takes out at
+// that.
+func TestWhatIf(t *testing.T) {
+	e := state{read: at(50, 60, 60, 4)}.open(t)
+	salt, ok := e.Recipe.Material("copper sulfate pentahydrate")
+	require.True(t, ok)
+	out, err := dose.WhatIf(e, dose.Options{}, []dose.Step{{Material: salt, Amount: 1}, {Bail: 10}})
+	require.NoError(t, err)
+	assert.InDelta(t, (50*e.Volume+1000*63.546/249.677)/(e.Volume+0.38), out.Then[0].Value, 0.02)
+	assert.InDelta(t, e.Volume+0.38-10, out.Volume, 1e-6)
+	_, err = dose.WhatIf(e, dose.Options{}, []dose.Step{{Bail: 80}})
+	assert.ErrorContains(t, err, "takes more than the")
 }

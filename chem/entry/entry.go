@@ -187,6 +187,18 @@ func (c *checker) constituent(name string) (estimate.Constituent, error) {
 	return estimate.Constituent{}, fmt.Errorf("bath %s has no %s; it has %s", c.e.Bath.Name, name, strings.Join(have, ", "))
 }
 
+// density asks about a hydrometer reading that the bath as it is known cannot give.
+func (c *checker) density(a chem.Assay, value float64) {
+	for _, x := range c.e.Constituents {
+		if !x.Known && !x.Contaminant() && x.Role != chem.RoleOrganic {
+			return
+		}
+	}
+	if want, u, ok := c.e.Density(a); ok && math.Abs(value-want) > FarOff*u {
+		c.ask("", "a density of %s is %.0f standard deviations from what is in the bath, %.4f ± %.4f g/cm3", a.Value, math.Abs(value-want)/u, want, u)
+	}
+}
+
 func (c *checker) assay(a chem.Assay) error {
 	if lo, hi, unit, ok := bulk(a.Of); ok {
 		value, _, err := a.Value.In(unit)
@@ -195,6 +207,8 @@ func (c *checker) assay(a chem.Assay) error {
 		}
 		if value < lo || value > hi {
 			c.ask("", "%s %s is outside %g to %g %s, where baths are", a.Of, strings.TrimSuffix(a.Value.String(), " pH"), lo, hi, unit)
+		} else if unit == "g/cm3" {
+			c.density(a, value)
 		}
 		return nil
 	}

@@ -35,6 +35,13 @@ func expired(expires string, at time.Time) bool {
 	return err == nil && at.Format(time.DateOnly) > last
 }
 
+// ExpiredU is what a standard solution past its date adds to the relative standard
+// uncertainty of its strength: an assumption of this project.
+const ExpiredU = 0.01
+
+// PastUse tells whether a bottle is past the date that stands on it.
+func PastUse(expires string, at time.Time) bool { return expired(expires, at) }
+
 // CheckShop judges a titrant or a stock, f, of the shop whose standing facts
 // are given, with the names that the recipes of its baths use. The time of f is
 // in the shop's zone. It never refuses: a bottle is what its label says.
@@ -127,7 +134,8 @@ func CheckLot(shop []chem.Fact, titrant, lot string, at time.Time, unknown bool)
 	}
 	switch {
 	case found && expired(newest.Expires, at):
-		return []Doubt{{Why: fmt.Sprintf("lot %s of %s expired on %s", newest.Lot, newest.Name, LastDay(newest.Expires))}}
+		return []Doubt{{Why: fmt.Sprintf("lot %s of %s expired on %s; its strength is then taken to be %g %% less sure", newest.Lot, newest.Name, LastDay(newest.Expires), 100*ExpiredU),
+			Hint: `standardise it anew (steadybath titrant), or say why it will do: --force "checked against a standard"`}}
 	case !found && unknown && len(have) > 0:
 		return []Doubt{{Why: fmt.Sprintf("no lot %s of %s was entered; there is %s", lot, titrant, strings.Join(have, ", "))}}
 	}

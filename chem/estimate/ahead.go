@@ -45,3 +45,15 @@ func (e *Estimate) Ahead(days, ah float64) (mean []float64, cov [][]float64) {
 	later := &Estimate{run: r}
 	return later.Joint()
 }
+
+// ChargeSince returns the ampere-hours that passed after t, as shown.
+func (e *Estimate) ChargeSince(t time.Time) float64 {
+	sum := 0.0
+	for _, p := range slices.Backward(e.run.used) {
+		if !p.at.After(t) {
+			break
+		}
+		sum += p.ah
+	}
+	return sum
+}

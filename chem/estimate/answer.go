@@ -29,7 +29,7 @@ const (
 
 // Flag is something to distrust or to do, in words.
 type Flag struct {
-	Kind    string // held, anodes, confirmed, unknown, balance, meter, gain, material, unit, dropped
+	Kind    string // held, anodes, leak, confirmed, unknown, balance, meter, gain, material, unit, dropped
 	Subject string
 	Time    time.Time
 	Why     string
@@ -122,7 +122,13 @@ func (r *run) answer(t time.Time) *Estimate {
 	for i := range e.Readings {
 		e.Readings[i].Fate = r.status[e.Readings[i].Fact.ID].fate
 	}
-	others := r.others()
+	views := r.heldViews()
+	var others []*run
+	for _, name := range slices.Sorted(maps.Keys(views)) {
+		for _, v := range views[name] {
+			others = append(others, v.run)
+		}
+	}
 	e.Volume, e.UVolume = r.volume(), r.s.sd(l.volume)
 	e.Low90V, e.High90V = math.Max(0, e.Volume-z90*e.UVolume), e.Volume+z90*e.UVolume
 	for _, o := range others {
@@ -156,7 +162,7 @@ func (r *run) answer(t time.Time) *Estimate {
 	if r.level != nil {
 		e.Balances = append(e.Balances, Balance{"volume", "L", r.level.value, r.level.u, math.Abs(r.level.value) <= 2*r.level.u})
 	}
-	e.Flags = r.allFlags(e)
+	e.Flags = r.allFlags(e, views)
 	return e
 }
 
@@ -190,22 +196,34 @@ func (e *Estimate) widen(o *Estimate) {
 	}
 }
 
-// others returns the bath as it would be if each held reading were right.
-func (r *run) others() []*run {
-	var out []*run
-	for _, name := range slices.Sorted(maps.Keys(r.holds)) {
-		h := r.holds[name]
-		for _, e := range r.explanations(h.subj) {
-			alt := r.explain(h, e)
-			if alt == nil {
-				continue
-			}
-			alt.keep = false
-			alt.through(h.index+1, r.now)
-			out = append(out, alt)
-		}
+// heldViews returns, for each subject that has a held reading, the bath as it
+// would be if that were right, in each way that what was read around it leaves
+// likely.
+func (r *run) heldViews() map[string][]view {
+	out := map[string][]view{}
+	for name, h := range r.holds {
+		out[name] = r.standing(h, false)
 	}
 	return out
+}
+
+// standing returns the views of a held reading, carried on to now, that the
+// readings after it leave likely; keep makes them ready to be smoothed.
+func (r *run) standing(h *hold, keep bool) []view {
+	out := r.views(h)
+	unchanged := r.loglik - h.loglik
+	best := math.Inf(-1)
+	for i := range out {
+		alt := out[i].run
+		alt.keep = keep
+		from := alt.loglik
+		alt.through(h.index+1, r.now)
+		out[i].after = alt.loglik - from
+		best = math.Max(best, out[i].after+out[i].weight)
+	}
+	return slices.DeleteFunc(out, func(v view) bool {
+		return v.after < unchanged-unlikely || v.after+v.weight < best-unlikely
+	})
 }
 
 func verdict(c Constituent) Verdict {
@@ -250,6 +268,9 @@ func (r *run) rates() []Rate {
 	add("drag-in", l.in, "L/Ah")
 	add("evaporation", l.still, "L/d")
 	add("evaporation while plating", l.running, "L/h")
+	if u := r.s.sd(l.leak); u > 0 {
+		out = append(out, Rate{Name: "leak", Unit: "L/d", Value: r.s.x(l.leak) * r.volume(), U: u * r.volume()})
+	}
 	if l.chloride >= 0 {
 		add("chloride loss", l.gamma, "mg/Ah")
 	}
@@ -299,7 +320,7 @@ const recent = 30 * 24 * time.Hour
 // the shipped baths.
 const polarisedBelow = -0.02
 
-func (r *run) allFlags(e *Estimate) []Flag {
+func (r *run) allFlags(e *Estimate, views map[string][]view) []Flag {
 	var out []Flag
 	for _, f := range r.bath.LeftOut {
 		if !f.Time.After(e.At) {
@@ -322,13 +343,13 @@ func (r *run) allFlags(e *Estimate) []Flag {
 		if h.subj.con >= 0 {
 			continue
 		}
-		word := "read the level again"
+		word, then := "read the level again", r.levelWords(h, views[name])
 		if h.subj.at != r.l.volume {
-			word = "weigh " + name + " again"
+			word, then = "weigh "+name+" again", ""
 		}
 		for _, rd := range e.Readings {
 			if rd.Fact.ID == r.bath.Facts[h.index].ID {
-				out = append(out, Flag{"held", name, rd.Fact.Time, word + ": " + offWords(rd)})
+				out = append(out, Flag{"held", name, rd.Fact.Time, word + ": " + offWords(rd) + then})
 			}
 		}
 	}
@@ -339,7 +360,7 @@ func (r *run) allFlags(e *Estimate) []Flag {
 	}
 	for _, rd := range e.Readings {
 		if rd.Fate == Dropped && e.At.Sub(rd.Fact.Time) <= recent {
-			out = append(out, Flag{"dropped", rd.Subject, rd.Fact.Time, fmt.Sprintf("%s %s was not used: %s", figure(rd.Value), rd.Unit, r.status[rd.Fact.ID].why)})
+			out = append(out, Flag{"dropped", rd.Subject, rd.Fact.Time, fmt.Sprintf("%s %s was not used: %s", figureIn(rd.Value, rd.Unit), rd.Unit, r.status[rd.Fact.ID].why)})
 		}
 	}
 	for _, h := range r.hung {
@@ -349,6 +370,9 @@ func (r *run) allFlags(e *Estimate) []Flag {
 		}
 	}
 	if f, ok := r.polarised(); ok {
+		out = append(out, f)
+	}
+	if f, ok := r.leaking(); ok {
 		out = append(out, f)
 	}
 	for _, b := range e.Balances {
@@ -361,7 +385,7 @@ func (r *run) allFlags(e *Estimate) []Flag {
 }
 
 func order(kind string) int {
-	for i, k := range []string{"held", "anodes", "confirmed", "setting", "unknown", "balance", "meter", "gain", "material", "unit", "dropped"} {
+	for i, k := range []string{"held", "anodes", "leak", "confirmed", "setting", "unknown", "balance", "meter", "gain", "material", "unit", "dropped"} {
 		if k == kind {
 			return i
 		}
@@ -390,6 +414,28 @@ func heldWords(rd Reading, c Constituent) string {
 		return fmt.Sprintf("run another panel before dosing %s: %s", rd.Subject, offWords(rd))
 	}
 	return fmt.Sprintf("re-titrate %s before dosing: %s", rd.Subject, offWords(rd))
+}
+
+// levelWords say what a held level means if it is right.
+func (r *run) levelWords(h *hold, views []view) string {
+	left := map[explanation]bool{}
+	for _, v := range views {
+		left[v.how] = true
+	}
+	left[bathLost] = left[bathLost] || left[bathLeaks]
+	switch water := map[bool]string{true: "water left", false: "water was added"}[h.off < 0]; {
+	case left[waterChanged] && left[bathLost]:
+		tell := ""
+		if r.l.metal >= 0 {
+			tell = ": titrate " + r.l.cons[r.l.metal].Name + " to tell"
+		}
+		return "; if it is right, " + water + ", or bath was lost" + tell
+	case left[waterChanged]:
+		return "; if it is right, " + water
+	case left[bathLost]:
+		return "; if it is right, bath was lost and not water alone"
+	}
+	return ""
 }
 
 func offWords(rd Reading) string {
@@ -431,6 +477,21 @@ func (r *run) polarised() (Flag, bool) {
 	}
 	return Flag{"anodes", "anodes", r.now, fmt.Sprintf("acid rises and %s falls with every ampere-hour: the anodes dissolve %.1f %% less than is plated; look for polarised or filmed anodes, clogged bags, or too little anode area",
 		l.cons[l.metal].Name, -100*d)}, true
+}
+
+// leakAbove is the part of the bath a day above which the loss is called a leak:
+// some 2 % in a month.
+const leakAbove = 0.0007
+
+// leaking tells whether bath clearly goes where nobody looks: level and
+// concentrations fall together.
+func (r *run) leaking() (Flag, bool) {
+	x, u := r.s.x(r.l.leak), r.s.sd(r.l.leak)
+	if x-z90*u < leakAbove {
+		return Flag{}, false
+	}
+	return Flag{"leak", "volume", r.now, fmt.Sprintf("about %s L of bath is lost a day, beyond drag-out and evaporation: look for a leak, a siphon or a wet floor",
+		figure(x*r.volume()))}, true
 }
 
 // Joint returns the means of all amounts (in the constituents' units times

@@ -40,7 +40,7 @@ type dated struct {
 func Open(entered []chem.Fact) (*Bath, error) {
 	b := &Bath{Facts: chem.Standing(entered), noise: usualNoises()}
 	meterLast(b.Facts)
-	panelLast(b.Facts)
+	checksLast(b.Facts)
 	at := slices.IndexFunc(b.Facts, func(f chem.Fact) bool { return f.Kind() == chem.KindBath })
 	if at < 0 {
 		return nil, ErrNoBath
@@ -107,14 +107,35 @@ func meterLast(facts []chem.Fact) {
 	}
 }
 
-// panelLast puts panels after the titrations of the same moment, whatever their
-// ids: what those find decides whether the panel counts.
-func panelLast(facts []chem.Fact) {
+// checksLast puts hydrometer readings after the other readings of the same moment,
+// whatever their ids, and panels after those: a hydrometer checks what the
+// titrations found, and what they found decides whether a panel counts.
+func checksLast(facts []chem.Fact) {
 	for i := 1; i < len(facts); i++ {
-		for k := i; k > 0 && facts[k].Kind() == chem.KindAssay && facts[k-1].Kind() == chem.KindPanel && facts[k].Time.Equal(facts[k-1].Time); k-- {
+		for k := i; k > 0 && facts[k].Time.Equal(facts[k-1].Time); k-- {
+			after, before := turn(facts[k-1]), turn(facts[k])
+			if before < 0 || after <= before {
+				break
+			}
 			facts[k], facts[k-1] = facts[k-1], facts[k]
 		}
 	}
+}
+
+// turn is the place of a reading among those of one moment, -1 for other facts.
+func turn(f chem.Fact) int {
+	switch b := f.Body.(type) {
+	case chem.Panel:
+		return 2
+	case chem.Assay:
+		if strings.EqualFold(b.Of, densityName) {
+			return 1
+		}
+		return 0
+	case chem.Level, chem.Weigh:
+		return 0
+	}
+	return -1
 }
 
 // Recipe returns the recipe with the settings in force at t.

@@ -1,7 +1,6 @@
 package estimate
 
 import (
-	"cmp"
 	"flag"
 	"fmt"
 	"math"
@@ -60,7 +59,8 @@ func calibrated() []group {
 	add("priors off plain", "", plain(60, func(c *simulate.Config) { c.PriorOff = 2 }))
 	off := func(key, recipe string) {
 		for _, z := range []float64{2, -2} {
-			add(fmt.Sprintf("%s %+g", key, z), recipe, plain(60, func(c *simulate.Config) { c.RateOff = map[string]float64{key: z} }))
+			name := strings.ReplaceAll(strings.Replace(key, "efficiency", "eff.", 1), "_", " ")
+			add(fmt.Sprintf("%s %+g", name, z), recipe, plain(60, func(c *simulate.Config) { c.RateOff = map[string]float64{key: z} }))
 		}
 	}
 	for _, key := range ratesTried {
@@ -130,9 +130,10 @@ func noticed(e *Estimate, v simulate.Event) bool {
 	// A change confirmed within a month, or of what goes on for days within a
 	// month of its end.
 	until := v.Time.AddDate(0, 0, 31+v.Fault.Days)
-	return slices.ContainsFunc(e.Readings, func(rd Reading) bool {
-		return rd.Fate == Confirmed && !rd.Fact.Time.Before(v.Time) && rd.Fact.Time.Before(until)
-	})
+	// Several readings in a row are told by a flag and need not be confirmed ones.
+	within := func(t time.Time) bool { return !t.Before(v.Time) && t.Before(until) }
+	return slices.ContainsFunc(e.Readings, func(rd Reading) bool { return rd.Fate == Confirmed && within(rd.Fact.Time) }) ||
+		slices.ContainsFunc(e.run.flags, func(f Flag) bool { return f.Kind == "confirmed" && within(f.Time) })
 }
 
 // quad is a group's results: by seed, and below each the ceiling.
@@ -184,45 +185,40 @@ func BenchmarkCalibrate(b *testing.B) {
 	}
 }
 
-const calibrateHead = `plain    readings share no error, and each is as coarse as the recipe says; elsewhere they are titrated, with
-the errors of bottle, pipette and burette that titrations share and no estimate can average away.
-after    error after a reading, of the reading's own error; before  that before it, of the error of
-the last reading carried forward; in brackets the ceiling: the filter told the true rates and noises.
-cover    90 % intervals that hold the truth after and before, %, ± standard error clustered by bath.
-alarms   readings held without cause, %; those that a fault has to do with are not counted.
-smoothed error of the plated metal's history, % of the middle of its window.
+const calibrateHead = `plain     readings share no error, and each is as coarse as the recipe says; elsewhere they are
+          titrated, with errors of bottle, pipette and burette that no estimate can average away
+after     error after a reading, of the reading's own error
+before    error before it, of the error of the last reading carried forward
+cover     90 % intervals that hold the truth after and before, %, ± standard error clustered by bath
+smoothed  error of the plated metal's history, % of the middle of its window
+alarms    readings held without cause, %; those that a fault has to do with are not counted
+ceil      behind a slash: the same filter told the true rates and noises
+
+                  after    before     cover     cover   |  after    before     cover     cover
 `
 
 func (q quad) print() {
-	fmt.Printf("\n%s", q.name)
-	for i := range calibrateSeeds {
-		if i > 0 {
-			fmt.Print(" |")
-		}
-		fmt.Printf(" alarms %.2f (%.2f)", q.by[i].alarmed(), q.told[i].alarmed())
-		if s := q.by[i].scores[smoothed]; s != nil {
-			share, se := s.coverAfter()
-			fmt.Printf(" smoothed %.2f (%.2f) cover %.0f±%.0f", s.gained(), q.told[i].scores[smoothed].gained(), share, se)
-		}
-	}
+	fmt.Printf("\n%s: alarms %.2f/%.2f | %.2f/%.2f", q.name, q.by[0].alarmed(), q.told[0].alarmed(), q.by[1].alarmed(), q.told[1].alarmed())
 	if n := q.by[0].events; n > 0 {
-		fmt.Printf("\n  found %d of %d | %d of %d", q.by[0].found, n, q.by[1].found, q.by[1].events)
+		fmt.Printf("; found %d | %d of %d", q.by[0].found, q.by[1].found, n)
 	}
 	fmt.Println()
-	for _, subject := range q.subjects {
-		row := fmt.Sprintf("  %-15s", subject)
+	for _, subject := range append([]string{smoothed}, q.subjects...) {
+		if q.by[0].scores[subject] == nil {
+			continue
+		}
+		fmt.Printf("  %-15s", subject)
 		for i := range calibrateSeeds {
 			s, c := q.by[i].scores[subject], q.told[i].scores[subject]
-			if s == nil {
-				continue
-			}
 			after, seAfter := s.coverAfter()
 			before, seBefore := s.coverBefore()
-			row += fmt.Sprintf(" %4.2f (%4.2f) %4.2f (%4.2f) %5.1f±%3.1f %5.1f±%3.1f", s.gained(), c.gained(), s.kept(), c.kept(), after, seAfter, before, seBefore)
+			if subject == smoothed {
+				fmt.Printf(" %4.2f/%4.2f     –     %5.1f±%3.1f     –    ", s.gained(), c.gained(), after, seAfter)
+				continue
+			}
+			fmt.Printf(" %4.2f/%4.2f %4.2f/%4.2f %5.1f±%3.1f %5.1f±%3.1f", s.gained(), c.gained(), s.kept(), c.kept(), after, seAfter, before, seBefore)
 		}
-		if len(row) > 20 {
-			fmt.Println(row)
-		}
+		fmt.Println()
 	}
 }
 
@@ -248,23 +244,22 @@ func (q quad) covers(seed int) (low, high float64) {
 func printShort(all []quad) {
 	fmt.Print(`
 The plated metal: after, its ceiling, before, smoothed, its ceiling; lowest and highest coverage of
-any constituent, volume or anode; false alarms, %; faults found, %.
-group               after ceil befor smoo ceil low high alarm found after ceil befor smoo ceil low high alarm found
+any constituent, the volume or an anode; alarms; faults found, %.
+                  aftr ceil befr smoo ceil low hi alrm fnd aftr ceil befr smoo ceil low hi alrm fnd
 `)
 	for _, q := range all {
-		row := fmt.Sprintf("%-19s", q.name)
+		fmt.Printf("%-17s", q.name)
 		for i := range calibrateSeeds {
 			s, c := q.by[i].scores, q.told[i].scores
 			low, high := q.covers(i)
-			row += fmt.Sprintf(" %4.2f %4.2f %4.2f %4.2f %4.2f %3.0f %3.0f %4.2f", s[q.metal].gained(), c[q.metal].gained(), s[q.metal].kept(),
-				s[smoothed].gained(), c[smoothed].gained(), low, high, q.by[i].alarmed())
+			found := "–"
 			if n := q.by[i].events; n > 0 {
-				row += fmt.Sprintf(" %3.0f", 100*float64(q.by[i].found)/float64(n))
-			} else {
-				row += "   –"
+				found = fmt.Sprintf("%.0f", 100*float64(q.by[i].found)/float64(n))
 			}
+			fmt.Printf(" %4.2f %4.2f %4.2f %4.2f %4.2f %3.0f%3.0f %4.2f%4s", s[q.metal].gained(), c[q.metal].gained(), s[q.metal].kept(),
+				s[smoothed].gained(), c[smoothed].gained(), low, high, q.by[i].alarmed(), found)
 		}
-		fmt.Println(row)
+		fmt.Println()
 	}
 }
 
@@ -274,7 +269,7 @@ type goal struct {
 	name   string
 	most   float64
 	groups func(q quad) bool
-	figure func(q quad, s scores) (value, u float64, ok bool)
+	figure func(r result) (value, u float64)
 }
 
 func sized(q quad) bool {
@@ -287,28 +282,29 @@ func anyOff(q quad) bool {
 
 func everyGroup(quad) bool { return true }
 
-func gainedOf(subject string) func(quad, scores) (float64, float64, bool) {
-	return func(q quad, s scores) (float64, float64, bool) {
-		o := s[cmp.Or(subject, q.metal)]
-		if o == nil {
-			return 0, 0, false
-		}
-		return o.gained(), o.gainedU(), true
-	}
+func gainedOf(subject string) func(result) (float64, float64) {
+	return func(r result) (float64, float64) { return r.scores[subject].gained(), r.scores[subject].gainedU() }
+}
+
+// alarmsOf counts what was held without cause as independent events.
+func alarmsOf(r result) (percent, u float64) {
+	readings, held := r.alarms()
+	return r.alarmed(), 100 * math.Sqrt(float64(held)) / float64(max(1, readings))
 }
 
 // calibrateGoals are the goals of this project, which takes them for what a
 // small shop needs; a simulated bath decides.
 var calibrateGoals = []goal{
 	{"copper after readings", 0.60, sized, gainedOf("copper")},
-	{"copper before them, of the last carried", 0.30, sized, func(_ quad, s scores) (float64, float64, bool) {
-		return s["copper"].kept(), s["copper"].keptU(), true
+	{"copper before them, of the last carried", 0.30, sized, func(r result) (float64, float64) {
+		return r.scores["copper"].kept(), r.scores["copper"].keptU()
 	}},
 	{"acid after readings", 0.60, sized, gainedOf("sulfuric acid")},
 	{"chloride after readings", 0.32, sized, gainedOf("chloride")},
 	{"brightener after readings", 0.40, sized, gainedOf("brightener")},
 	{"smoothed copper, % of the window's middle", 0.40, sized, gainedOf(smoothed)},
 	{"copper with priors two deviations off", 0.65, anyOff, gainedOf("copper")},
+	{"false alarms, % of readings", 0.20, everyGroup, alarmsOf},
 }
 
 // printGoals says of each goal whether it is met, within two standard errors, and
@@ -323,18 +319,16 @@ func printGoals(all []quad) {
 				continue
 			}
 			n++
-			miss, figures := false, [2]string{}
+			miss, figures, told := false, [2]string{}, [2]float64{}
 			for i := range calibrateSeeds {
-				x, u, ok := g.figure(q, q.by[i].scores)
-				if !ok {
-					continue
-				}
+				x, u := g.figure(q.by[i])
+				told[i], _ = g.figure(q.told[i])
 				worst[i] = math.Max(worst[i], x)
 				miss = miss || x-2*u > g.most
 				figures[i] = fmt.Sprintf("%.2f±%.2f", x, u)
 			}
 			if miss {
-				missed = append(missed, fmt.Sprintf("%s %s, %s", q.name, figures[0], figures[1]))
+				missed = append(missed, fmt.Sprintf("%s: %s, %s; ceiling %.2f, %.2f", q.name, figures[0], figures[1], told[0], told[1]))
 			}
 		}
 		say(g.name, fmt.Sprintf("at most %.2f", g.most), fmt.Sprintf("worst %.2f, %.2f of %d groups", worst[0], worst[1], n), n, missed)

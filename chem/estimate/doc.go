@@ -7,7 +7,8 @@
 // reading cannot be believed it is held, not dropped in silence: see [Reading].
 //
 // Start with [Open] (a bath from its facts) and [Bath.At] (what is in it then).
-// model.go has the equations, observe.go what a reading says, run.go the order
-// in which facts are taken and what happens to readings that nobody can
+// model.go has the equations, observe.go what a reading says (panel.go a Hull-cell
+// panel, hydrometer.go a density, peroxide.go thiosulfate after peroxide), run.go
+// the order in which facts are taken and what happens to readings that nobody can
 // believe, answer.go what is reported.
 package estimate

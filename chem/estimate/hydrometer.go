@@ -235,7 +235,7 @@ func (r *run) hydrometer(f chem.Fact, a chem.Assay) {
 		if off := r.off(o); math.Abs(off) > gate {
 			v = verdictOf{fate: Dropped, why: "the amounts in the bath by the log do not make such a density; read it again at a known temperature, and titrate"}
 		}
-		r.read = append(r.read, Reading{Fact: f, Subject: o.subj.name, Unit: o.subj.unit, Value: o.value, U: math.Sqrt(o.r), Expected: o.expected, Off: r.off(o)})
+		r.read = append(r.read, Reading{Fact: f, Subject: o.subj.name, Unit: o.subj.unit, Value: o.value, U: math.Sqrt(o.r), Expected: o.expected, UExpected: math.Sqrt(r.s.variance(o.h)), Off: r.off(o)})
 		r.status[f.ID] = v
 		if v.fate == Used {
 			r.correct(o)
@@ -244,4 +244,17 @@ func (r *run) hydrometer(f chem.Fact, a chem.Assay) {
 	if o.sample > 0 {
 		r.remove(causeSample, o.sample, 0.2*o.sample)
 	}
+}
+
+// Density returns what a hydrometer reading at the moment of the estimate ought to
+// show (g/cm3) and the standard uncertainty of its difference to what was read; ok
+// is false where the published model does not cover the bath.
+func (e *Estimate) Density(read chem.Assay) (expected, u float64, ok bool) {
+	look := e.run.clone()
+	look.replay = true
+	o, err := look.density(e.At, read)
+	if err != nil {
+		return 0, 0, false
+	}
+	return o.expected, math.Sqrt(look.variance(o)), true
 }

@@ -227,7 +227,7 @@ func wellFormed(t failer, r *run) {
 func anyReading(t *rapid.T) chem.Body {
 	v := rapid.Float64Range(0.001, 4).Draw(t, "times the target")
 	sample := chem.Sample{Returned: rapid.Bool().Draw(t, "returned")}
-	switch rapid.IntRange(0, 6).Draw(t, "reading") {
+	switch rapid.IntRange(0, 9).Draw(t, "reading") {
 	case 0:
 		return chem.Level{Volume: chem.MeasuredOf(60*v/2, "L", 0)}
 	case 1:
@@ -239,7 +239,13 @@ func anyReading(t *rapid.T) chem.Body {
 	case 4:
 		return chem.Weigh{Anode: rapid.SampledFrom([]string{"a", "b", "nobody"}).Draw(t, "weighed"), Mass: chem.MeasuredOf(3*v, "kg", 0)}
 	case 5:
-		return chem.Treat{With: chem.TreatCarbon}
+		return chem.Treat{With: rapid.SampledFrom([]chem.Treatment{chem.TreatCarbon, chem.TreatPeroxide}).Draw(t, "treated with")}
+	case 6:
+		return chem.Assay{Of: "density", Value: chem.MeasuredOf(1+v/20, "g/cm3", 0), Sample: sample}
+	case 7:
+		return chem.Panel{Of: "brightener", Pattern: chem.PatternLow, Trial: chem.MeasuredOf(v/2, "mL", 0), Sample: sample}
+	case 8:
+		return chem.Assay{Of: "copper", Value: chem.MeasuredOf(50*v, "g/L", 0), ULot: "0.2", Titration: &chem.Titration{Titrant: "thiosulfate"}, Sample: sample}
 	}
 	return chem.Plate{Charge: chem.MeasuredOf(20*v, "Ah", 0), Gain: chem.MeasuredOf(23*v, "g", 0)}
 }

@@ -44,6 +44,13 @@ const shareU = 0.03
 // almost nothing once readings come.
 const priorWidth = 2
 
+// How a leak wanders, relative, per square root of a day, and how long one lasts:
+// assumptions of this project.
+const (
+	walkLeak   = 0.08
+	mendedDays = 60
+)
+
 // fadeBelow is the part of an organic's target below which its use fades out,
 // so that no amount becomes negative.
 const fadeBelow = 0.1
@@ -76,6 +83,7 @@ type layout struct {
 	in      int       // L/Ah
 	still   int       // L/day
 	running int       // L/h
+	leak    int       // 1/day: the part of the bath that goes where nobody looks
 	gamma   int       // mg/Ah
 	meter   int       // true over shown
 	sludge  int       // fraction of what an anode loses
@@ -108,7 +116,7 @@ func newLayout(r *chem.Recipe) *layout {
 		}
 	}
 	next := n
-	for _, place := range []*int{&l.volume, &l.anode, &l.cathode, &l.k, &l.drag, &l.dragA, &l.in, &l.still, &l.running, &l.gamma, &l.meter, &l.sludge} {
+	for _, place := range []*int{&l.volume, &l.anode, &l.cathode, &l.k, &l.drag, &l.dragA, &l.in, &l.still, &l.running, &l.leak, &l.gamma, &l.meter, &l.sludge} {
 		*place, next = next, next+1
 	}
 	for i, c := range l.cons {
@@ -173,6 +181,7 @@ func (r *run) restStep(dt float64) {
 			t.shake(h.off, w.walkShare*root)
 		}
 	}
+	r.leaks(t, dt)
 	t.as(causeEvaporation)
 	whole := r.bath.Volume
 	left, wet, kept := dries(r.volume()-leastWet*whole, s.x(l.still)*dt, dryOver*whole)
@@ -221,6 +230,30 @@ func (r *run) restStep(dt float64) {
 		t.shake(l.volume, math.Sqrt(want*want-s.p(l.volume, l.volume)))
 		r.apply(t)
 	}
+}
+
+// leaks lets bath go where nobody looks, all that is in it with it, at the part λ
+// of it a day: no bath does before readings have said so, and a leak is mended or
+// dries up in time.
+//
+//	others -λ·n·t    volume -λ·V·t    λ' = -λ/mendedDays
+func (r *run) leaks(t *step, dt float64) {
+	s, l := r.s, r.l
+	kept := math.Exp(-s.x(l.leak) * dt)
+	t.as(causeLeak)
+	all := func(i int) {
+		t.move(i, s.x(i)*(kept-1))
+		t.slope(i, i, kept-1)
+		t.slope(i, l.leak, -s.x(i)*kept*dt)
+	}
+	for i := range l.cons {
+		all(i)
+	}
+	all(l.volume)
+	lasts := math.Exp(-dt / mendedDays)
+	t.move(l.leak, s.x(l.leak)*(lasts-1))
+	t.slope(l.leak, l.leak, lasts-1)
+	t.shake(l.leak, walkLeak*s.belief(l.leak)*math.Sqrt(dt))
 }
 
 // dries returns what evaporation of e litres leaves of v, when it slows down as

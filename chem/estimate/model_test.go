@@ -82,6 +82,7 @@ func sameJacobian(t *testing.T, what string, r *run, step func(*run)) {
 func TestJacobiansAreDerivatives(t *testing.T) {
 	for seed := range uint64(20) {
 		r := someRun(t, rand.New(rand.NewPCG(seed, 1)))
+		r.s.X[r.l.leak] = 0.004 * rand.New(rand.NewPCG(seed, 2)).Float64()
 		sameJacobian(t, "rest", r, func(r *run) { r.restStep(3) })
 		sameJacobian(t, "charge", r, func(r *run) { r.chargeStep(20, 4, 6, 0.004, 1) })
 		sameJacobian(t, "remove", r, func(r *run) { r.remove(causeBail, 2, 0.05) })

@@ -2,7 +2,9 @@ package estimate
 
 import (
 	"fmt"
+	"maps"
 	"math"
+	"slices"
 	"strings"
 	"time"
 
@@ -23,14 +25,15 @@ const (
 
 // Reading is a reading with what the log led one to expect.
 type Reading struct {
-	Fact     chem.Fact
-	Subject  string // constituent, "volume" or an anode's name
-	Unit     chem.Unit
-	Value    float64
-	U        float64 // standard uncertainty of the reading alone
-	Expected float64
-	Off      float64 // standard deviations between the two, that of the expectation counted
-	Fate     Fate
+	Fact      chem.Fact
+	Subject   string // constituent, "volume" or an anode's name
+	Unit      chem.Unit
+	Value     float64
+	U         float64 // standard uncertainty of the reading alone
+	Expected  float64
+	UExpected float64 // standard uncertainty of the expectation alone
+	Off       float64 // standard deviations between the two, that of the expectation counted
+	Fate      Fate
 }
 
 // subject is what a reading is of: readings of one subject confirm or
@@ -227,19 +230,24 @@ func (r *run) reading(i int) {
 		return
 	}
 	o, ok := r.observe(f)
-	switch {
-	case !ok:
+	if !ok {
 		r.unread(f)
 		return
+	}
+	r.begin(i)
+	switch {
 	case !r.counts(f):
 	case r.replay:
 		r.reread(i, o)
 	default:
-		rd := Reading{Fact: f, Subject: o.subj.name, Unit: o.subj.unit, Expected: o.expected, Off: r.off(o)}
+		rd := Reading{Fact: f, Subject: o.subj.name, Unit: o.subj.unit, Expected: o.expected, UExpected: math.Sqrt(r.s.variance(o.h)), Off: r.off(o)}
 		rd.Value, rd.U = o.told()
 		r.peroxideFlag(f)
 		r.balance(f, o)
-		r.judge(i, o)
+		r.suspect(i, o)
+		if o, ok = r.observe(f); ok {
+			r.judge(i, o)
+		}
 		r.read = append(r.read, rd)
 	}
 	if o.sample > 0 {
@@ -263,7 +271,12 @@ func (r *run) unread(f chem.Fact) {
 
 // reread does in a replay what was decided when the reading first came.
 func (r *run) reread(i int, o observation) {
-	switch v := r.status[r.bath.Facts[i].ID]; v.fate {
+	v := r.status[r.bath.Facts[i].ID]
+	if v.opened != 0 {
+		r.openRates(v.opened)
+		o, _ = r.observe(r.bath.Facts[i])
+	}
+	switch v.fate {
 	case Used:
 		r.use(o)
 	case Confirmed:
@@ -300,12 +313,15 @@ func (r *run) judge(i int, o observation) {
 	believable := math.Abs(r.off(o)) <= gate || r.first(o)
 	h := r.holds[name]
 	if _, last := f.Body.(chem.Pull); last && !believable {
-		r.status[f.ID] = verdictOf{fate: Dropped, why: "it is far from what the log explains, and the anode is out"}
+		decide(r.status, f.ID, verdictOf{fate: Dropped, why: "it is far from what the log explains, and the anode is out"})
 		return
 	}
 	if h == nil {
+		if r.together(i, o, believable) {
+			return
+		}
 		if believable {
-			r.status[f.ID] = verdictOf{fate: Used}
+			decide(r.status, f.ID, verdictOf{fate: Used})
 			r.use(o)
 			return
 		}
@@ -317,22 +333,63 @@ func (r *run) judge(i int, o observation) {
 	changed, likely := r.changed(h, i, r.off(o))
 	switch {
 	case changed != nil && likely > unchanged+preferChange:
-		r.flag("confirmed", name, held.Time, changed.words(h))
+		r.flag("confirmed", name, held.Time, changed.words(h, "the reading after it"))
 		r.adopt(changed, h)
-		r.status[held.ID] = verdictOf{fate: Confirmed, how: changed.explained}
-		r.status[f.ID] = verdictOf{fate: Used}
+		decide(r.status, held.ID, verdictOf{fate: Confirmed, how: changed.explained})
+		decide(r.status, f.ID, verdictOf{fate: Used})
 		if changed.again {
-			r.status[f.ID] = verdictOf{fate: Confirmed, how: changed.explained}
+			decide(r.status, f.ID, verdictOf{fate: Confirmed, how: changed.explained})
 		}
 	case believable:
 		delete(r.holds, name)
-		r.status[held.ID] = verdictOf{fate: Dropped, why: "the reading after it agrees with the log"}
-		r.status[f.ID] = verdictOf{fate: Used}
+		decide(r.status, held.ID, verdictOf{fate: Dropped, why: "the reading after it agrees with the log"})
+		decide(r.status, f.ID, verdictOf{fate: Used})
 		r.use(o)
 	default:
-		r.status[held.ID] = verdictOf{fate: Dropped, why: "the reading after it agrees neither with it nor with the log"}
+		decide(r.status, held.ID, verdictOf{fate: Dropped, why: "the reading after it agrees neither with it nor with the log"})
 		r.hold(i, o)
 	}
+}
+
+// preferTogether is preferChange where the reading that decides is of something
+// else than the held one: a coincidence must be less likely than that.
+const preferTogether = 3
+
+// together settles a held reading of another subject in the same round, where
+// one and the same change explains it and reading i: a bath with less water in it
+// has a lower level and more copper in every litre.
+func (r *run) together(i int, o observation, believable bool) bool {
+	var best *run
+	var settled *hold
+	most := 0.0
+	// A second blunder is no more unlikely than the first.
+	v := r.variance(o)
+	d := math.Min(math.Abs(o.value-o.expected), gate*math.Sqrt(v))
+	for _, name := range slices.Sorted(maps.Keys(r.holds)) {
+		h := r.holds[name]
+		held := r.bath.Facts[h.index]
+		if r.now.Sub(held.Time) > roundWithin {
+			continue
+		}
+		unchanged := r.loglik - h.loglik + logNormal(d, v)
+		changed, likely := r.changed(h, i, r.off(o))
+		if changed != nil && likely-unchanged > preferTogether && likely-unchanged > most {
+			best, settled, most = changed, h, likely-unchanged
+		}
+	}
+	if best == nil {
+		return false
+	}
+	f := r.bath.Facts[i]
+	held := r.bath.Facts[settled.index]
+	r.flag("confirmed", settled.subj.name, held.Time, best.words(settled, o.subj.name+" read after it"))
+	r.adopt(best, settled)
+	decide(r.status, held.ID, verdictOf{fate: Confirmed, how: best.explained})
+	decide(r.status, f.ID, verdictOf{fate: Used})
+	if !believable {
+		decide(r.status, f.ID, verdictOf{fate: Confirmed})
+	}
+	return true
 }
 
 // hold lets a reading wait. It is not used, but that it is unlikely counts
@@ -340,11 +397,11 @@ func (r *run) judge(i int, o observation) {
 // blunder would choose what else has changed.
 func (r *run) hold(i int, o observation) {
 	if !r.replay {
-		r.status[r.bath.Facts[i].ID] = verdictOf{fate: Held}
+		decide(r.status, r.bath.Facts[i].ID, verdictOf{fate: Held})
 	}
 	v := r.variance(o)
 	r.loglik += logNormal(gate*math.Sqrt(v), v)
-	r.holds[o.subj.name] = &hold{index: i, before: r.bare(), subj: o.subj, loglik: r.loglik, off: r.off(o)}
+	r.holds[o.subj.name] = &hold{index: i, before: r.bare(), round: r.round, subj: o.subj, loglik: r.loglik, off: r.off(o)}
 }
 
 // changed replays from a held reading on, as if it were right, up to and with
@@ -355,12 +412,9 @@ func (r *run) hold(i int, o observation) {
 func (r *run) changed(h *hold, i int, now float64) (*run, float64) {
 	var best *run
 	likely := math.Inf(-1)
-	for _, e := range r.explanations(h.subj) {
-		alt := r.explain(h, e)
-		if alt == nil {
-			continue
-		}
-		from := alt.loglik
+	for _, v := range r.views(h) {
+		alt, e := v.run, v.how
+		from := alt.loglik - v.weight
 		for k := h.index + 1; k < i; k++ {
 			alt.take(k)
 		}
@@ -374,7 +428,7 @@ func (r *run) changed(h *hold, i int, now float64) (*run, float64) {
 			switch off := alt.off(o); {
 			case math.Abs(off) <= gate:
 				alt.again = false
-			case math.Abs(now) > gate && now*h.off > 0:
+			case o.subj.name == h.subj.name && math.Abs(now) > gate && now*h.off > 0:
 				// Two in a row on one side of the log: it is the log that is
 				// wrong, though one change does not explain both.
 				alt.again = true
@@ -403,6 +457,8 @@ const (
 	volumeWrong   explanation = "there was less or more water in the tank than the log says"
 	waterChanged  explanation = "water was added or left without a word in the log"
 	bathLost      explanation = "bath was lost without a word in the log"
+	bathLeaks     explanation = "bath is being lost without a word in the log"
+	leakMended    explanation = "bath is no longer being lost"
 	massChanged   explanation = "the anode lost more or less than its share"
 	anodesChanged explanation = "the anodes dissolve more or less than they did"
 )
@@ -410,7 +466,7 @@ const (
 func (r *run) explanations(s subject) []explanation {
 	switch {
 	case s.con < 0 && s.at == r.l.volume:
-		return []explanation{waterChanged, bathLost}
+		return []explanation{waterChanged, bathLost, bathLeaks}
 	case s.con < 0 && r.soluble() && r.l.metal >= 0:
 		return []explanation{massChanged, anodesChanged}
 	case s.con < 0:
@@ -421,11 +477,98 @@ func (r *run) explanations(s subject) []explanation {
 	return []explanation{amountChanged, bathReplaced, volumeWrong}
 }
 
+// round is what was read within some hours, as the bath was before it.
+type round struct {
+	index  int // of its first reading
+	before *run
+}
+
+// roundWithin is how long after its first reading others belong to the same
+// round: an assumption of this project.
+const roundWithin = 12 * time.Hour
+
+// begin notes where a round of readings begins.
+func (r *run) begin(i int) {
+	if r.round != nil && r.now.Sub(r.round.before.now) <= roundWithin {
+		return
+	}
+	before := r.bare()
+	before.replay = true
+	r.lastRound, r.round = r.round, &round{index: i, before: before}
+}
+
+// view is the bath just after a held reading as an explanation has it.
+type view struct {
+	run    *run
+	how    explanation
+	weight float64 // log-likelihood of its round up to the held reading, less the best explanation's
+	after  float64 // log-likelihood of what was read since
+}
+
+// unlikely is how much less likely (log) than another way to see the readings an
+// explanation may make them and still be shown.
+const unlikely = 3
+
+// views returns what can explain a held reading without making the readings
+// before it in its round unbelievable.
+func (r *run) views(h *hold) []view {
+	var out []view
+	best := math.Inf(-1)
+	for _, e := range r.explanations(h.subj) {
+		alt := r.explain(h, e)
+		if alt == nil {
+			continue
+		}
+		w := r.weigh(h, e)
+		best = math.Max(best, w)
+		out = append(out, view{run: alt, how: e, weight: w})
+	}
+	if math.IsInf(best, -1) {
+		best = 0
+		for i := range out {
+			out[i].weight = 0
+		}
+	}
+	for i := range out {
+		out[i].weight -= best
+	}
+	return slices.DeleteFunc(out, func(v view) bool { return v.weight < -unlikely })
+}
+
+// weigh returns how likely the readings of a held one's round, up to and with
+// it, are where the bath changed before the round: nobody spills or pours between
+// a level and the titration beside it.
+func (r *run) weigh(h *hold, e explanation) float64 {
+	if h.round == nil || h.round.index >= h.index {
+		return 0
+	}
+	alt := h.round.before.clone()
+	alt.loglik = 0
+	f := r.bath.Facts[h.index]
+	o, ok := alt.observe(f)
+	if !ok {
+		return 0
+	}
+	if _, ok = alt.open(f, o, e); !ok {
+		return math.Inf(-1)
+	}
+	for k := h.round.index; k < h.index; k++ {
+		alt.take(k)
+	}
+	if o, ok = alt.observe(f); !ok {
+		return 0
+	}
+	if math.Abs(alt.off(o)) > gate {
+		return math.Inf(-1)
+	}
+	return alt.loglik + logNormal(o.value-o.expected, alt.variance(o))
+}
+
 // explain returns the bath just after the held reading, opened there so that
 // the reading can be taken.
 func (r *run) explain(h *hold, e explanation) *run {
 	alt := h.before.clone()
-	alt.replay, alt.explained = true, e
+	alt.replay, alt.explained, alt.round = true, e, h.round
 	f := r.bath.Facts[h.index]
 	o, ok := alt.observe(f)
 	if !ok {
@@ -443,7 +586,7 @@ func (r *run) explain(h *hold, e explanation) *run {
 
 // open loosens what a change can have changed and observes again.
 func (r *run) open(f chem.Fact, o observation, e explanation) (observation, bool) {
-	if (e == bathLost || e == bathReplaced) && o.value > o.expected {
+	if (e == bathLost || e == bathLeaks || e == bathReplaced) && o.value > o.expected {
 		return o, false
 	}
 	r.loosen(o, e)
@@ -464,7 +607,10 @@ func (r *run) loosen(o observation, e explanation) {
 	t.as(causeChange)
 	of := t.source()
 	switch e {
-	case bathLost:
+	case bathLost, bathLeaks:
+		if e == bathLeaks {
+			t.shake(r.l.leak, leakDrift)
+		}
 		t.stir(of, r.l.volume, size)
 		for k := range r.l.cons {
 			t.stir(of, k, r.s.x(k)/r.volume()*size)
@@ -510,17 +656,22 @@ func (r *run) loosenAnodes(t *step, of int, o observation, size float64) {
 // polarised, filmed over or were used up: all of it is 1.
 const anodeLoose = 0.5
 
-// adopt goes on from where a replay from hold h stands. Holds of other subjects
-// stay: older ones as they were, younger ones as the replay met them.
+// adopt goes on from where a replay from hold h stands.
 func (r *run) adopt(alt *run, h *hold) {
+	r.goOn(alt, h.index)
+	delete(r.holds, h.subj.name)
+}
+
+// goOn goes on from where a replay from fact i on stands. Older holds stay as they
+// were, younger ones as the replay met them.
+func (r *run) goOn(alt *run, i int) {
 	for name, other := range r.holds {
-		if other.index < h.index {
+		if other.index < i {
 			alt.holds[name] = other
 		}
 	}
-	delete(alt.holds, h.subj.name)
 	for _, id := range alt.taken {
-		r.status[id] = verdictOf{fate: Confirmed}
+		decide(r.status, id, verdictOf{fate: Confirmed})
 	}
 	alt.taken = nil
 	alt.replay, alt.read, alt.flags, alt.pair, alt.level = false, r.read, r.flags, r.pair, r.level
@@ -528,12 +679,12 @@ func (r *run) adopt(alt *run, h *hold) {
 }
 
 // words say what a replay takes a held reading for.
-func (r *run) words(h *hold) string {
+func (r *run) words(h *hold, agrees string) string {
 	f := r.bath.Facts[h.index]
 	o, _ := h.before.clone().observe(f)
 	value, _ := o.told()
-	return fmt.Sprintf("%s of %s was %s %s where the log led to %s %s, and the reading after it agrees: %s",
-		h.subj.name, f.Time.Format(time.DateOnly), figure(value), h.subj.unit, figure(o.expected), h.subj.unit, r.explained)
+	return fmt.Sprintf("%s of %s was %s %s where the log led to %s %s, and %s agrees: %s",
+		h.subj.name, f.Time.Format(time.DateOnly), figure(value), h.subj.unit, figure(o.expected), h.subj.unit, agrees, r.explained)
 }
 
 func logNormal(d, variance float64) float64 {
@@ -541,6 +692,13 @@ func logNormal(d, variance float64) float64 {
 }
 
 // figure writes a number with three figures that matter.
+func figureIn(x float64, unit chem.Unit) string {
+	if unit.Dimension() == chem.DimDensity { // what matters stands in the third place behind the point
+		return fmt.Sprintf("%.4g", x)
+	}
+	return figure(x)
+}
+
 func figure(x float64) string {
 	switch a := math.Abs(x); {
 	case a >= 1000:

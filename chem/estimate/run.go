@@ -44,8 +44,12 @@ type run struct {
 	meters   map[string]meterMark
 	used     []spent
 	pair     pair
-	level    *closure
-	loglik   float64
+	round    *round
+
+	lastRound *round // the one before it
+	suspects  [rateChanges]suspicion
+	level     *closure
+	loglik    float64
 
 	status map[uuid.UUID]verdictOf // on readings so far, shared by replays
 	holds  map[string]*hold
@@ -86,6 +90,7 @@ type meterMark struct {
 type hold struct {
 	index  int // of its fact
 	before *run
+	round  *round // in which it was read
 	subj   subject
 	loglik float64
 	off    float64 // standard deviations from the log
@@ -96,6 +101,8 @@ type verdictOf struct {
 	fate Fate
 	how  explanation // of a confirmed one
 	why  string      // of a dropped one
+
+	opened uint // rates that were opened just before it, bits by rateChange
 }
 
 // spent is charge that passed, as shown.
@@ -125,7 +132,7 @@ func (r *run) clone() *run {
 // is kept of the past does not keep the past before it.
 func (r *run) bare() *run {
 	c := r.clone()
-	c.holds, c.pair = map[string]*hold{}, pair{}
+	c.holds, c.pair, c.round, c.lastRound, c.suspects = map[string]*hold{}, pair{}, nil, nil, [rateChanges]suspicion{}
 	return c
 }
 
@@ -148,6 +155,7 @@ func (r *run) clamp() {
 		x[i] = math.Max(x[i], 0)
 	}
 	x[r.l.volume] = math.Max(x[r.l.volume], driest*r.bath.Volume)
+	x[r.l.leak] = math.Max(x[r.l.leak], 0)
 	for _, h := range r.hung {
 		if h.at >= 0 {
 			x[h.at] = math.Max(x[h.at], 0)
@@ -301,7 +309,7 @@ func (r *run) fill(f chem.Fill, t time.Time) {
 		st.stir(of, i, c[i]*uv)
 	}
 	r.apply(st)
-	r.pair, r.dried = pair{}, 0
+	r.pair, r.dried, r.suspects = pair{}, 0, [rateChanges]suspicion{}
 }
 
 // inUnit counts a concentration in the constituent's own unit, by its molar
@@ -326,7 +334,7 @@ func (r *run) release(name, why string) {
 	}
 	delete(r.holds, name)
 	if !r.replay {
-		r.status[r.bath.Facts[h.index].ID] = verdictOf{fate: Dropped, why: why}
+		decide(r.status, r.bath.Facts[h.index].ID, verdictOf{fate: Dropped, why: why})
 	}
 }
 

@@ -49,31 +49,11 @@ func (r *run) mark() {
 // stop to stop, the last ones first, and what they say is carried back. An opened
 // covariance is a transition like any other, so that what comes after a confirmed
 // change says little of the time before it.
-//
-// The pieces are gone through side by side, a few at a time; only what goes back
-// has to go in order.
 func (r *run) smooth(at time.Time) (track []Point, then *run) {
-	const ahead = 3
-	n := len(r.stops)
-	gone := make([]chan *piece, n)
-	next := n - 1
-	begin := func() {
-		if next < 0 {
-			return
-		}
-		k := next
-		next--
-		gone[k] = make(chan *piece, 1)
-		go func() { gone[k] <- r.piece(k, at) }()
-	}
-	for range ahead {
-		begin()
-	}
 	var after *filter.Adjoint
-	tracks := make([][]Point, n)
-	for k := n - 1; k >= 0; k-- {
-		p := <-gone[k]
-		begin()
+	tracks := make([][]Point, len(r.stops))
+	for k := len(r.stops) - 1; k >= 0; k-- {
+		p := r.piece(k, at)
 		after = p.seg.s.tape.Smooth(after, p.fill)
 		if p.whole != nil {
 			p.whole.clamp()
@@ -218,17 +198,12 @@ func (r *run) heldOtherwise() []*run {
 	var out []*run
 	for _, name := range slices.Sorted(maps.Keys(r.holds)) {
 		h := r.holds[name]
-		for _, e := range r.explanations(h.subj) {
-			alt := r.explain(h, e)
-			if alt == nil {
-				continue
-			}
-			alt.keep = true
-			alt.through(h.index+1, r.now)
+		for _, v := range r.standing(h, true) {
+			alt := v.run
 			alt.status = maps.Clone(r.status)
-			alt.status[r.bath.Facts[h.index].ID] = verdictOf{fate: Confirmed, how: e}
+			decide(alt.status, r.bath.Facts[h.index].ID, verdictOf{fate: Confirmed, how: v.how})
 			for _, id := range alt.taken {
-				alt.status[id] = verdictOf{fate: Confirmed}
+				decide(alt.status, id, verdictOf{fate: Confirmed})
 			}
 			out = append(out, alt)
 		}

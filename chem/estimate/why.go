@@ -25,6 +25,7 @@ const (
 	causeDragOut     cause = "drag-out"
 	causeDragIn      cause = "drag-in"
 	causeEvaporation cause = "evaporation"
+	causeLeak        cause = "leak"
 	causeUse         cause = "used by current"
 	causeStanding    cause = "standing loss"
 	causeChloride    cause = "chloride lost by current"

@@ -70,10 +70,6 @@ func (s Sym) Quadratic(g []float64) float64 {
 	return sum
 }
 
-// singularTol is the share of a variance below which what the other components
-// leave of it is rounding: some hundred times the 1e-16 of double precision.
-const singularTol = 1e-13
-
 // mirror makes the lower half equal to the upper one.
 func (s Sym) mirror() {
 	for i := 1; i < s.n; i++ {

@@ -63,9 +63,13 @@ type Config struct {
 	Rates       *Rates             // the true rates of this bath at the start, instead of any draw
 	Composition map[string]float64 // true concentrations at the start; target where missing
 
-	Water  Policy // asked when the level has been read, before samples are drawn; nil for [TopUp]
-	Dose   Policy // asked when the readings of a round are in; nil for [Card]
-	Before Policy // asked before each run; nil for nothing
+	BlunderShare float64 // chance that a reading of an inorganic is multiplied by 1 + or - BlunderSize, beside Faults
+	BlunderSize  float64
+
+	Read   func(facts []chem.Fact, now time.Time) []string // asked when the water is in: the constituents to read in this round; nil for all of them, contaminants every eighth time
+	Water  Policy                                          // asked when the level has been read, before samples are drawn; nil for [TopUp]
+	Dose   Policy                                          // asked when the readings of a round are in; nil for [Card]
+	Before Policy                                          // asked before each run; nil for nothing
 	Faults []Fault
 }
 

@@ -57,11 +57,18 @@ func (s *shop) round() {
 		s.bench.strong[f.Of] = f.Size
 		s.happened(f, [16]byte{})
 	}
-	for _, c := range s.c.Recipe.Constituents {
-		if c.Contaminant() && s.rounds%8 != 0 {
-			continue
+	if s.c.Read != nil {
+		list := s.run.Facts
+		for _, name := range s.c.Read(list[:len(list):len(list)], s.now.UTC()) {
+			s.readAgain(name)
 		}
-		s.read(c)
+	} else {
+		for _, c := range s.c.Recipe.Constituents {
+			if c.Contaminant() && s.rounds%8 != 0 {
+				continue
+			}
+			s.read(c)
+		}
 	}
 	if s.c.AnodeDays > 0 && s.day > 0 && s.day-s.weighed >= s.c.AnodeDays {
 		s.weighAnodes()
@@ -137,8 +144,14 @@ func (s *shop) blunder(constituent string) (Fault, bool) {
 	if ok {
 		f.Of = constituent
 		f.Size = orElse(f.Size, 1.05+0.1*s.chance.faults.Float64())
+		return f, ok
 	}
-	return f, ok
+	if s.c.BlunderShare > 0 && s.chance.faults.Float64() < s.c.BlunderShare {
+		if c, _ := s.c.Recipe.Constituent(constituent); c.Role != chem.RoleOrganic {
+			return Fault{Kind: Blunder, Day: s.day, Of: constituent, Size: 1 + math.Copysign(s.c.BlunderSize, s.chance.faults.Float64()-0.5)}, true
+		}
+	}
+	return Fault{}, false
 }
 
 // titrate draws a sample and titrates it.

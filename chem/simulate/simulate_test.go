@@ -60,6 +60,44 @@ func run(t *testing.T, c Config) *Run {
 
 func nothing([]chem.Fact, time.Time) []chem.Fact { return nil }
 
+// What a policy says is read, and nothing else; one reading in five of an inorganic
+// is off by 12 %, up or down, and known as a blunder.
+func TestReadPolicyAndBlunders(t *testing.T) {
+	c := Exact(acidCopper(), 60, time.Date(2025, 1, 6, 8, 0, 0, 0, time.UTC), 700, 3)
+	c.Dose = nothing
+	c.Read = func([]chem.Fact, time.Time) []string { return []string{"Copper", "brightener"} }
+	c.BlunderShare, c.BlunderSize = 0.2, 0.12
+	r := run(t, c)
+	spoiled := map[[16]byte]bool{}
+	for _, v := range r.Events {
+		assert.Equal(t, "copper", v.Fault.Of)
+		spoiled[v.ID] = true
+	}
+	up, down, all := 0, 0, 0
+	each(r, func(f chem.Fact, a chem.Assay) {
+		if a.Of != "copper" {
+			assert.Equal(t, "brightener", a.Of)
+			return
+		}
+		all++
+		off := a.Value.Value("g/L")/r.At(f.Time).Conc("copper") - 1
+		switch {
+		case !spoiled[f.ID]:
+			assert.InDelta(t, 0, off, 1e-6)
+		case off > 0:
+			up++
+			assert.InDelta(t, 0.12, off, 1e-3)
+		default:
+			down++
+			assert.InDelta(t, -0.12, off, 1e-3)
+		}
+	})
+	assert.Len(t, spoiled, up+down)
+	assert.Greater(t, up, 3)
+	assert.Greater(t, down, 3)
+	assert.InDelta(t, 0.2, float64(up+down)/float64(all), 4*math.Sqrt(0.2*0.8/float64(all)), "four standard deviations of a binomial share")
+}
+
 func each[B chem.Body](r *Run, do func(chem.Fact, B)) {
 	for _, f := range r.Facts {
 		if b, ok := f.Body.(B); ok {

@@ -47,12 +47,13 @@ func (s *session) asked(c *cli.Context, o estimate.Options) (*bathFile, *estimat
 
 func stateCommand(s *session) *cli.Command {
 	return &cli.Command{
-		Name: "state", Usage: "what is in the bath now, and how sure that is", UsageText: "steadybath state [--at WHEN] [--why CONSTITUENT | --smoothed]",
-		Description: describe("The estimate from everything written down, with 90 % intervals, windows, the last\nreadings, balances, and what to distrust. --why says what moved a value since the\nreading before the newest one, what makes it unsure and what would narrow it.\n--smoothed looks back at a past moment with all that was read since.",
-			"steadybath state", "steadybath state --why copper", `steadybath state --smoothed --at "last mon" --json`),
+		Name: "state", Usage: "what is in the bath now, and how sure that is", UsageText: "steadybath state [--at WHEN] [--why CONSTITUENT | --smoothed | --symptom FAULT]",
+		Description: describe("The estimate from everything written down, with 90 % intervals, windows, the last\nreadings, balances, and what to distrust. --why says what moved a value since the\nreading before the newest one, what makes it unsure and what would narrow it.\n--smoothed looks back at a past moment with all that was read since. --symptom\nlays this bath's numbers beside the trade's fault table: burnt, dull, pitted,\nrough, uneven or amps-falling.",
+			"steadybath state", "steadybath state --why copper", "steadybath state --symptom burnt", `steadybath state --smoothed --at "last mon" --json`),
 		Flags: append(questionFlags(),
 			&cli.StringFlag{Name: "why", Usage: "explain the value of a `CONSTITUENT`"},
-			&cli.BoolFlag{Name: "smoothed", Usage: "with all that was read after --at, too"}),
+			&cli.BoolFlag{Name: "smoothed", Usage: "with all that was read after --at, too"},
+			&cli.StringFlag{Name: "symptom", Usage: "what a `FAULT` points at: " + orList(symptomNames())}),
 		Action: func(c *cli.Context) error {
 			if err := noWords("state", c.Args().Slice()); err != nil {
 				return err
@@ -60,9 +61,16 @@ func stateCommand(s *session) *cli.Command {
 			if c.IsSet("why") && c.Bool("smoothed") {
 				return wrongWords("leave one of them out", "--why explains the estimate from what had happened, and --smoothed looks at what came later")
 			}
+			symptom, err := symptomOf(c)
+			if err != nil {
+				return err
+			}
 			b, e, sys, err := s.asked(c, estimate.Options{})
 			if err != nil {
 				return err
+			}
+			if symptom != "" {
+				return runTrouble(s, c, b, e, symptom, sys)
 			}
 			if c.IsSet("why") {
 				return runWhy(s, c, b, e, sys)
@@ -114,10 +122,12 @@ func runWhy(s *session, c *cli.Context, b *bathFile, e *estimate.Estimate, sys r
 
 func doseCommand(s *session) *cli.Command {
 	return &cli.Command{
-		Name: "dose", Usage: "what to add now, in what order, and why", UsageText: "steadybath dose [--record]",
-		Description: describe("A plan that can be weighed out: reasons, order, pours, cautions, the bath after\nit, and what to read first. --record asks what was really weighed and writes it.",
-			"steadybath dose", "steadybath dose --target copper=52 --only brightener", `steadybath dose --what-if "copper sulfate pentahydrate 300 g" --what-if "bail 2 L"`),
-		Flags: append(questionFlags(),
+		Name: "dose", Usage: "what to add now, in what order, and why", UsageText: "steadybath dose [--make-up] [--what-if ADDITION] [--record]",
+		Description: describe("A plan that can be weighed out: reasons, order, pours, cautions, the bath after\nit, and what to read first. --record asks what was really weighed and writes it.\n--what-if only shows the bath after what you name. --make-up is the sheet for a\nnew bath, to tick off; with --record it is filled.",
+			"steadybath dose", "steadybath dose --target copper=52 --only brightener",
+			`steadybath dose --what-if "copper sulfate pentahydrate 300 g" --what-if "bail 2 L"`,
+			`steadybath dose --make-up --recipe copper-electroforming --volume "60 L"`),
+		Flags: append(append(questionFlags(), makeUpFlags()...),
 			&cli.StringSliceFlag{Name: "target", Usage: "another target, `CONSTITUENT=AMOUNT`, such as copper=52"},
 			&cli.StringSliceFlag{Name: "only", Usage: "use no `MATERIAL` but this; may be given several times"},
 			&cli.StringFlag{Name: "coldest", Usage: "the coldest `TEMPERATURE` the bath may get, such as 15degC; the recipe's if not given"},
@@ -140,6 +150,12 @@ func runDose(ctx context.Context, s *session, c *cli.Context) error {
 		if c.IsSet(f) && !c.Bool("record") {
 			return wrongWords("steadybath dose --record --as-planned", "--%s goes with --record", f)
 		}
+	}
+	if err := makeUpFits(c); err != nil {
+		return err
+	}
+	if c.Bool("make-up") {
+		return runMakeUp(ctx, s, c)
 	}
 	if c.IsSet("what-if") {
 		for _, f := range []string{"record", "check", "target", "only"} {
@@ -165,9 +181,9 @@ func runDose(ctx context.Context, s *session, c *cli.Context) error {
 	if c.IsSet("what-if") {
 		return runWhatIf(s, c, b, e, o, sys)
 	}
-	plan, err := dose.Make(e, o)
+	plan, err := s.plan(c, b, e, o)
 	if err != nil {
-		return refused("steadybath state shows the windows", "%v", err)
+		return err
 	}
 	if c.Bool("record") {
 		return s.record(ctx, c, b, plan)
@@ -176,6 +192,9 @@ func runDose(ctx context.Context, s *session, c *cli.Context) error {
 		err = reports.DoseJSON(s.stdout, plan, b.head)
 	} else {
 		err = reports.Dose(s.stdout, plan, b.zone, sys)
+	}
+	if err == nil {
+		s.keepAdvice(ctx, c, b, e, plan)
 	}
 	if err == nil && c.Bool("check") && (len(plan.Additions) > 0 || plan.Bail > 0 || len(plan.TitrateFirst) > 0) {
 		return &problem{status: statusDue, what: ""}
@@ -394,7 +413,7 @@ func runChart(s *session, c *cli.Context) error {
 	if err != nil {
 		return err
 	}
-	plan, err := dose.Make(e, dose.Options{})
+	plan, err := s.plan(c, b, e, dose.Options{})
 	if err != nil {
 		return err
 	}
@@ -519,7 +538,7 @@ func overview(ctx context.Context, s *session, c *cli.Context) error {
 		if err != nil {
 			return refused("", "%v", err)
 		}
-		plan, err := dose.Make(e, dose.Options{})
+		plan, err := s.plan(c, b, e, dose.Options{})
 		if err != nil {
 			return err
 		}

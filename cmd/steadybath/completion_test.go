@@ -62,6 +62,7 @@ func TestCompletionOfFixedWords(t *testing.T) {
 		"state --units=":                         "--units=metric --units=us",
 		"state --json --units m":                 "metric",
 		"fill 58L --origin ":                     "make-up bought running",
+		"state --symptom ":                       "burnt dull pitted rough uneven amps-falling",
 		"anode hang a --form ":                   "slab bar nuggets inert",
 		"history --kind me":                      "meter",
 		"treat ":                                 "carbon peroxide dummy",

@@ -707,7 +707,7 @@ func (r *round) sayWritten(entries []db.Entry, bodies []chem.Body) error {
 	if err != nil {
 		return err
 	}
-	plan, err := dose.Make(e, dose.Options{})
+	plan, err := r.s.plan(r.c, b, e, dose.Options{})
 	if err != nil {
 		return err
 	}
@@ -736,7 +736,11 @@ func (r *round) sayWritten(entries []db.Entry, bodies []chem.Body) error {
 	if err := say(r.s.stdout, ""); err != nil {
 		return err
 	}
-	return reports.Dose(r.s.stdout, plan, b.zone, r.sys)
+	if err := reports.Dose(r.s.stdout, plan, b.zone, r.sys); err != nil {
+		return err
+	}
+	r.s.keepAdvice(r.c.Context, r.c, b, e, plan)
+	return nil
 }
 
 func (r *round) sayJSON(entries []db.Entry, b *bathFile, e *estimate.Estimate, plan *dose.Plan) error {

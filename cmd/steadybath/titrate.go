@@ -2,12 +2,14 @@ package main
 
 import (
 	"fmt"
+	"math"
 	"strings"
 	"time"
 
 	"github.com/urfave/cli/v2"
 
 	"steadybath/chem"
+	"steadybath/chem/entry"
 )
 
 func titrateCommand(s *session) *cli.Command {
@@ -101,12 +103,19 @@ func titrateBody(c *cli.Context, b *bathFile, at time.Time) (titrated, error) {
 		}
 		t.Delivered = append(t.Delivered, d)
 	}
-	if err := titrateFlags(c, &t, func() { takeLot(c, b, &t, lastUse(b, name, at), at) }); err != nil {
+	uFactor, expired := 0.0, false
+	if err := titrateFlags(c, &t, func() { uFactor, expired = takeLot(c, b, &t, lastUse(b, name, at), at) }); err != nil {
 		return titrated{}, err
 	}
 	setup, err := t.Setup(method)
 	if err != nil {
 		return titrated{}, wrongWords("", "%v", err)
+	}
+	if expired {
+		if uFactor == 0 {
+			uFactor = method.UFactor
+		}
+		setup.UFactor = math.Round(1e5*math.Hypot(uFactor, entry.ExpiredU)) / 1e5
 	}
 	result, err := setup.Result()
 	if err != nil {

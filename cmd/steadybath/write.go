@@ -14,6 +14,7 @@ import (
 	"github.com/urfave/cli/v2"
 
 	"steadybath/chem"
+	"steadybath/chem/dose"
 	"steadybath/chem/estimate"
 	"steadybath/chem/journal"
 	"steadybath/db"
@@ -171,6 +172,37 @@ func (s *session) sayChange(c *cli.Context, b *bathFile, row journal.Row, bodies
 	}
 	for _, line := range reports.ReadingWords(e, f, sys) {
 		if err := say(s.stdout, "%s", line); err != nil {
+			return err
+		}
+	}
+	switch f.Body.(type) {
+	case chem.Plate, chem.Meter:
+		return s.sayDue(c, after)
+	}
+	return nil
+}
+
+// sayDue tells which organics the charge just written down has made due, as of
+// now: a run that is written up late may have been followed by a dose.
+func (s *session) sayDue(c *cli.Context, b *estimate.Bath) error {
+	now, err := s.now()
+	if err != nil {
+		return err
+	}
+	e, err := b.At(now, estimate.Options{})
+	if err != nil {
+		return err
+	}
+	due, err := dose.OrganicsDue(e)
+	if err != nil {
+		return err
+	}
+	sys, err := units(c)
+	if err != nil {
+		return err
+	}
+	for _, d := range due {
+		if err := say(s.stdout, "   %s", reports.OrganicDueWords(d, sys)); err != nil {
 			return err
 		}
 	}

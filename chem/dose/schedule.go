@@ -1,0 +1,200 @@
+package dose
+
+import (
+	"fmt"
+	"math"
+	"slices"
+	"strings"
+	"time"
+
+	"steadybath/chem"
+	"steadybath/chem/estimate"
+)
+
+// When readings fall due. BenchmarkClosedLoop shows what these do.
+const (
+	newDays       = 14.0 // days after a filling during which a bath counts as new
+	newEvery      = 7.0  // days between readings of a new or flagged bath
+	riskOutside   = 0.10 // chance to be outside its window before the next visit from which an inorganic is read
+	riskOrganic   = 0.25 // the same of an organic, whose readings are coarser than its window is wide
+	organicEvery  = 7.0  // days: an organic is read no more often, since one reading says little
+	visitSlack    = 0.5  // days by which a visit may come early and still count as the one a reading was due on
+	flaggedWithin = 30.0 // days for which a confirmed change keeps a bath flagged: the estimate repeats it as long
+)
+
+// Titration is a reading to take, and when.
+type Titration struct {
+	Constituent string
+	By          time.Time // the visit at or before which it is worth making; the estimate's own time where it is due now
+	Why         string
+}
+
+// Schedule says of each constituent when its next reading is worth making, once
+// the plan p is carried out: now where the plan asks for it first, and else at
+// the last visit before it is more likely than a threshold to lie outside its
+// window; four weeks after the last one at the latest, because things go
+// unlogged; a week after it where the bath is new or flagged. p is nil where
+// nothing is to be done. The earliest comes first, those of one day in the
+// recipe's order. Options count as in [Make], targets and materials do not. It
+// is empty for a bath whose analysis is none of the tool's business (cyanide).
+func Schedule(e *estimate.Estimate, p *Plan, o Options) []Titration {
+	if e.Recipe.Cyanide {
+		return nil
+	}
+	every := o.DaysOff
+	if !(every > 0) || every > staleDays {
+		every = visit
+	}
+	var ahead []*work // by visits from now
+	for k := 1; float64(k-1)*every < staleDays; k++ {
+		o := Options{DaysOff: float64(k) * every, AhPerDay: o.AhPerDay}
+		ahead = append(ahead, newWork(e, o))
+	}
+	s := schedule{e: e, p: p, every: every, ahead: ahead, filled: lastFilling(e)}
+	var out []Titration
+	for i, c := range e.Constituents {
+		if c.Contaminant() && !c.Known {
+			continue
+		}
+		out = append(out, s.next(i))
+	}
+	slices.SortStableFunc(out, func(a, b Titration) int { return a.By.Compare(b.By) })
+	return out
+}
+
+type schedule struct {
+	e      *estimate.Estimate
+	p      *Plan
+	every  float64
+	ahead  []*work
+	filled time.Time
+}
+
+// lastFilling is when the tank was last filled.
+func lastFilling(e *estimate.Estimate) time.Time {
+	for _, f := range slices.Backward(e.Bath.Facts) {
+		if f.Kind() == chem.KindFill && !f.Time.After(e.At) {
+			return f.Time
+		}
+	}
+	return e.Bath.Began
+}
+
+// next is the next reading of constituent i.
+func (s schedule) next(i int) Titration {
+	c := s.e.Constituents[i]
+	t := Titration{Constituent: c.Name, By: s.e.At}
+	if s.p != nil {
+		for _, r := range s.p.TitrateFirst {
+			if r.Constituent == c.Name {
+				t.Why = r.Why
+				return t
+			}
+		}
+	}
+	switch {
+	case c.Held != nil:
+		t.Why = "its last reading does not fit the log and waits for a second one"
+		return t
+	case !c.Known:
+		t.Why = "it has never been read"
+		return t
+	}
+	last, ago := s.filled, "not read since the bath was filled"
+	if c.Assay != nil {
+		last = c.Assay.Fact.Time
+		ago = "last read " + days(s.e.At.Sub(last).Hours()/24) + " ago"
+	}
+	earlier := func(by time.Time, why string) {
+		if by.Before(s.e.At) {
+			by = s.e.At
+		}
+		if t.Why == "" || by.Before(t.By) {
+			t.By, t.Why = by, why
+		}
+	}
+	earlier(last.Add(span24(staleDays)), ago+", and things go unlogged: at most four weeks between readings")
+	if why := s.flagged(c); why != "" {
+		earlier(last.Add(span24(newEvery)), ago+"; "+why)
+	}
+	if by, why := s.risky(i, last); why != "" {
+		earlier(by, why)
+	}
+	return t
+}
+
+// span24 is a number of days as a duration.
+func span24(days float64) time.Duration { return time.Duration(days * 24 * float64(time.Hour)) }
+
+// flagged says why a constituent is read weekly; empty where it is not.
+func (s schedule) flagged(c estimate.Constituent) string {
+	if s.e.At.Before(s.filled.Add(span24(newDays - visitSlack))) {
+		return "the bath is new"
+	}
+	if c.Contaminant() || c.Role == chem.RoleOrganic {
+		return ""
+	}
+	for _, f := range s.e.Flags {
+		own := strings.EqualFold(f.Subject, c.Name) || !slices.ContainsFunc(s.e.Constituents, func(o estimate.Constituent) bool { return strings.EqualFold(o.Name, f.Subject) })
+		pair := c.Role == chem.RoleMetal || c.Role == chem.RoleAcid
+		switch {
+		case f.Kind == "confirmed" && own && s.e.At.Sub(f.Time) <= span24(flaggedWithin):
+			return "a change that nobody wrote down was found in it"
+		case f.Kind == "balance" && f.Subject == "sulfate" && pair:
+			return "metal and acid do not add up to what the log accounts for"
+		case f.Kind == "balance" && f.Subject != "sulfate":
+			return "the level does not agree with the log"
+		}
+	}
+	return ""
+}
+
+// risky is the last visit after which constituent i is more likely than the
+// threshold to leave its window before the next one.
+func (s schedule) risky(i int, last time.Time) (time.Time, string) {
+	c := s.e.Constituents[i]
+	risk := riskOutside
+	if c.Role == chem.RoleOrganic {
+		risk = riskOrganic
+	}
+	for k, w := range s.ahead {
+		x := &w.needs[i]
+		shift := 0.0
+		if s.p != nil && i < len(s.p.After) {
+			shift = s.p.After[i].Value - x.now
+		}
+		low, high := chanceOutside(x, shift)
+		if c.Contaminant() {
+			low = 0
+		}
+		if low+high < risk {
+			continue
+		}
+		by := s.e.At.Add(span24(float64(k) * s.every))
+		if soonest := last.Add(span24(organicEvery)); c.Role == chem.RoleOrganic && by.Before(soonest) {
+			by = soonest
+		}
+		side, limit, chance := "below", c.Low, low
+		if high > low {
+			side, limit, chance = "above", c.High, high
+		}
+		when := "before the next visit"
+		if k > 0 {
+			when = "within " + days(float64(k+1)*s.every)
+		}
+		return by, fmt.Sprintf("a chance of %s to be %s %s %s %s", percent(chance), side, tidy(limit), c.Unit, when)
+	}
+	return time.Time{}, ""
+}
+
+// chanceOutside are the chances that a constituent, moved by shift, lies below
+// its window at the time its work looks ahead to, and above it at the lowest level
+// that water is not yet asked for at.
+func chanceOutside(x *need, shift float64) (low, high float64) {
+	u := math.Max(x.uLeast, x.u)
+	low = math.Max(chanceBelow(x.c.Low, x.least+shift, u), chanceBelow(x.c.Low, x.now+shift, x.u))
+	if x.c.High > 0 {
+		high = math.Max(1-chanceBelow(x.c.High, (x.least+shift)/topUpBelow, u), 1-chanceBelow(x.c.High, x.now+shift, x.u))
+	}
+	return low, high
+}

@@ -1,0 +1,241 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"slices"
+	"strings"
+	"time"
+
+	"github.com/urfave/cli/v2"
+
+	"steadybath/chem"
+	"steadybath/chem/dose"
+	"steadybath/chem/estimate"
+	"steadybath/chem/recipe"
+	"steadybath/reports"
+)
+
+// makeUpFlags are those of dose that are about a new bath.
+func makeUpFlags() []cli.Flag {
+	return []cli.Flag{
+		&cli.BoolFlag{Name: "make-up", Usage: "the sheet for a new bath, from its recipe"},
+		&cli.StringFlag{Name: "recipe", Usage: "with --make-up: a `FILE` or recipe that ships, without any bath"},
+		&cli.StringFlag{Name: "volume", Usage: "with --make-up: the `VOLUME`; the bath's if not given"},
+	}
+}
+
+// makeUpFits refuses flags that make no sense together.
+func makeUpFits(c *cli.Context) error {
+	if !c.Bool("make-up") {
+		for _, f := range []string{"recipe", "volume"} {
+			if c.IsSet(f) {
+				return wrongWords("steadybath dose --make-up --recipe copper-electroforming --volume \"60 L\"", "--%s goes with --make-up", f)
+			}
+		}
+		return nil
+	}
+	for _, f := range []string{"check", "known-on"} {
+		if c.IsSet(f) {
+			return wrongWords("leave one of them out", "--%s is about a bath that runs, and --make-up about a new one", f)
+		}
+	}
+	if c.IsSet("recipe") {
+		for _, f := range []string{"bath", "at", "record"} {
+			if c.IsSet(f) {
+				return wrongWords("leave one of them out", "--recipe is a sheet without a bath, and --%s is about one", f)
+			}
+		}
+		if c.String("volume") == "" {
+			return wrongWords(`such as --volume "60 L"`, "--volume is missing: how much is to be made up")
+		}
+	}
+	return nil
+}
+
+// runMakeUp prints the sheet for a new bath, or writes what was really weighed as
+// its filling.
+func runMakeUp(ctx context.Context, s *session, c *cli.Context) error {
+	sys, err := units(c)
+	if err != nil {
+		return err
+	}
+	volume, err := flagQuantity("volume", c.String("volume"), chem.DimVolume)
+	if err != nil {
+		return err
+	}
+	if volume.Given() && volume.Value("L") == 0 {
+		return wrongWords(`more than nothing, such as --volume "60 L"`, "--volume: a bath of %s holds nothing", volume)
+	}
+	var b *bathFile
+	var r *chem.Recipe
+	var at time.Time
+	name, litres := "", 0.0
+	if c.IsSet("recipe") {
+		text, err := recipeText(c.String("recipe"))
+		if err != nil {
+			return err
+		}
+		if r, err = recipe.Parse(c.String("recipe"), text); err != nil {
+			return refused("steadybath recipe check FILE names every fault", "recipe %s: %v", c.String("recipe"), err)
+		}
+	} else {
+		if b, err = s.bath(c); err != nil {
+			return err
+		}
+		if at, err = s.when(c, b.zone, !c.Bool("record")); err != nil {
+			return err
+		}
+		if at.Before(b.Began) {
+			return refused("ask for a later day", "bath %s begins on %s", b.Name, b.Began.In(b.zone).Format("2 Jan 2006"))
+		}
+		if err := newYet(c, b); err != nil {
+			return err
+		}
+		r, name, litres = b.Recipe(at), b.Name, b.Volume
+	}
+	if volume.Given() {
+		litres = volume.Value("L")
+	}
+	if b != nil && litres > b.Most()*(1+1e-9) {
+		return refused("make up no more than the tank holds", "--volume %s is above the mark of bath %s, %.4g L", volume, name, b.Most())
+	}
+	o, err := doseOptions(c, &estimate.Estimate{Recipe: r})
+	if err != nil {
+		return err
+	}
+	plan, err := dose.NewBath(r, dose.MakeUpOptions{Volume: litres, Target: o.Target, Only: o.Only})
+	if err != nil {
+		hint := "steadybath recipe show prints a recipe's windows and materials"
+		if r.Cyanide {
+			hint = "ask the supplier; steadybath cautions says why"
+		}
+		return refused(hint, "%v", err)
+	}
+	switch {
+	case c.Bool("record"):
+		return s.recordMakeUp(ctx, c, b, at, plan)
+	case c.Bool("json"):
+		return reports.MakeUpJSON(s.stdout, plan, name)
+	}
+	return reports.MakeUp(s.stdout, plan, name, sys)
+}
+
+// newYet refuses a bath that holds something already. One that is really made up
+// anew is entered with --force, as another filling is.
+func newYet(c *cli.Context, b *bathFile) error {
+	if c.Bool("record") && strings.TrimSpace(c.String("force")) != "" {
+		return nil
+	}
+	for _, f := range b.Facts {
+		switch f.Kind() {
+		case chem.KindFill:
+			hint := `for a sheet without the bath: steadybath dose --make-up --recipe NAME --volume "60 L"`
+			if c.Bool("record") {
+				hint = `if the tank was really filled anew: --force "made up anew"`
+			}
+			return refused(hint, "bath %s was filled on %s already, and --make-up is for a new bath", b.Name, f.Time.In(b.zone).Format("2 Jan 2006"))
+		case chem.KindAssay, chem.KindPanel, chem.KindPlate, chem.KindAdd, chem.KindBail:
+			return refused(`for a sheet without the bath: steadybath dose --make-up --recipe NAME --volume "60 L"`,
+				"bath %s is in use (%s on %s), and --make-up is for a new bath", b.Name, reports.FactWords(f), f.Time.In(b.zone).Format("2 Jan 2006"))
+		}
+	}
+	return nil
+}
+
+// levelWord is what --weighed takes beside materials: where the level came to.
+const levelWord = "level"
+
+// recordMakeUp writes one filling from what was really weighed, all of it or
+// nothing.
+func (s *session) recordMakeUp(ctx context.Context, c *cli.Context, b *bathFile, at time.Time, plan *dose.MakeUp) error {
+	amounts, level, err := weighedForMakeUp(c, plan)
+	if err != nil {
+		return err
+	}
+	if !c.Bool("as-planned") {
+		for _, w := range plan.Weigh {
+			if _, given := amounts[w.Material.Name]; given || isWater(w.Material) {
+				continue
+			}
+			a, err := s.askWeighed(c, chem.Add{Material: w.Material.Name, Amount: chem.MeasuredOf(w.Amount, w.Unit, 0)})
+			if err != nil {
+				return err
+			}
+			amounts[w.Material.Name] = a.Amount
+		}
+		if !level.Given() && s.isTerminal() {
+			if level, err = s.askLevel(c, plan.Volume); err != nil {
+				return err
+			}
+		}
+	}
+	fill, list, err := plan.Fill(amounts, level)
+	if err != nil {
+		return wrongWords(`such as --weighed "brightener 240 mL"`, "what was weighed: %v", err)
+	}
+	if !slices.ContainsFunc(plan.Reached, func(r dose.Reached) bool { return fill.Composition[r.Name].Number.Float() > 0 }) {
+		return refused("", "nothing went in, so nothing was written")
+	}
+	if note := c.String("note"); note != "" {
+		list = note + "; " + list
+	}
+	if err := c.Set("note", list); err != nil {
+		return err
+	}
+	return s.enterBodies(ctx, c, b, at, fill)
+}
+
+// isWater tells whether a material is what the level accounts for.
+func isWater(m chem.Material) bool { return m.Water || len(m.Brings) == 0 }
+
+// weighedForMakeUp reads --weighed: materials of the sheet, none of which is
+// said with 0, and the level.
+func weighedForMakeUp(c *cli.Context, plan *dose.MakeUp) (amounts map[string]chem.Measured, level chem.Measured, err error) {
+	amounts = map[string]chem.Measured{}
+	for _, text := range c.StringSlice("weighed") {
+		typed, quantities := splitNamed(strings.Fields(text), materialNames(plan.Recipe()))
+		if strings.EqualFold(typed, levelWord) {
+			if level.Given() {
+				return nil, level, wrongWords("", "--weighed: the level is given twice")
+			}
+			if level, err = something("--weighed: the level", quantities, chem.DimVolume); err != nil {
+				return nil, level, err
+			}
+			continue
+		}
+		name, err := pick("material", typed, materialNames(plan.Recipe()))
+		if err != nil {
+			return nil, level, err
+		}
+		m, err := quantity("--weighed: the amount of "+name, quantities, chem.DimMass, chem.DimVolume)
+		if err != nil {
+			return nil, level, err
+		}
+		at := slices.IndexFunc(plan.Weigh, func(w dose.Weighing) bool { return w.Material.Name == name })
+		switch _, twice := amounts[name]; {
+		case twice:
+			return nil, level, wrongWords("", "--weighed: %s is given twice", name)
+		case at < 0:
+			return nil, level, wrongWords("steadybath add writes down anything else", "%s is not part of the sheet", name)
+		case isWater(plan.Weigh[at].Material):
+			return nil, level, wrongWords(`such as --weighed "level 59.5 L"`, "--weighed: the level says how much water went in")
+		}
+		amounts[name] = m
+	}
+	return amounts, level, nil
+}
+
+func (s *session) askLevel(c *cli.Context, planned float64) (chem.Measured, error) {
+	for {
+		answer, err := s.ask(c.Context, fmt.Sprintf("level: %s planned. Enter if so, or what the tank holds now: ", chem.MeasuredOf(planned, "L", 0)))
+		if err != nil || answer == "" {
+			return chem.Measured{}, err
+		}
+		m, err := something("the level", joinUnits(strings.Fields(answer)), chem.DimVolume)
+		if err == nil {
+			return m, nil
+		}
+		fmt.Fprintln(s.stderr, err)
+	}
+}
