@@ -232,12 +232,16 @@ func (out *Outcome) care(w *work) {
 			add("what is bailed out is " + hazard.Waste)
 			continue
 		}
-		if s.Material.Acid > 0 {
-			add(hazard.AcidIntoBath)
-			add(hazard.EyesAndSkin)
-		}
 		for _, c := range s.Material.Cautions {
 			add(c)
+		}
+		if s.Material.Acid > 0 {
+			a := Addition{Cautions: s.Material.Cautions}
+			a.caution("never water into acid", hazard.AcidIntoBath)
+			a.caution("goggles", hazard.EyesAndSkin)
+			for _, c := range a.Cautions {
+				add(c)
+			}
 		}
 		if known, ok := hazard.Find(s.Material.Name); ok && len(s.Material.Cautions) == 0 && s.Material.Acid == 0 {
 			add(known.Brief.Text)
