@@ -18,7 +18,7 @@ import (
 // and one that asks what cron should mail is shown to nobody. That it cannot be
 // kept is said and changes nothing about the answer.
 func (s *session) keepAdvice(ctx context.Context, c *cli.Context, b *bathFile, e *estimate.Estimate, plan *dose.Plan) {
-	for _, f := range []string{"check", "at", "known-on", "target", "only"} {
+	for _, f := range []string{"check", "at", "known-on", "target", "only", "coldest"} {
 		if c.IsSet(f) {
 			return
 		}
