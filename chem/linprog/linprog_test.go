@@ -604,7 +604,7 @@ func standardForm(p Problem) (c []float64, a *mat.Dense, b []float64, offset flo
 	for j := range n {
 		l, hi := p.bounds(j)
 		offset += p.Cost[j] * l
-		if !math.IsInf(hi, 0) {
+		if !math.IsInf(hi, 0) && hi > l {
 			e := make([]float64, n)
 			e[j] = 1
 			add(e, -inf, hi)
@@ -620,6 +620,9 @@ func standardForm(p Problem) (c []float64, a *mat.Dense, b []float64, offset flo
 	// where it costs nothing or something.
 	var used []int
 	for j := range n {
+		if l, hi := p.bounds(j); l == hi {
+			continue // moved to 0, where it stays
+		}
 		if slices.ContainsFunc(lines, func(l line) bool { return l.coeff[j] != 0 }) {
 			used = append(used, j)
 		} else if p.Cost[j] < 0 {
@@ -969,7 +972,33 @@ func BenchmarkSolve(b *testing.B) {
 			problems = append(problems, p)
 		}
 	}
+	var plans []Problem
+	for len(plans) < 64 {
+		p, aims := bath(r)
+		p.Cost = together(aims)
+		loosen(r, p) // as in TestPlansAgainstGonum
+		if _, err, ok := peer(p); ok && err == nil {
+			plans = append(plans, p)
+		}
+	}
 	big := afiro(b)
+	b.Run("plan/by=tableau", func(b *testing.B) {
+		b.ReportAllocs()
+		for k := 0; b.Loop(); k++ {
+			if _, err := Solve(plans[k%len(plans)]); err != nil {
+				b.Fatal(err)
+			}
+		}
+	})
+	b.Run("plan/by=gonum", func(b *testing.B) {
+		b.ReportAllocs()
+		for k := 0; b.Loop(); k++ {
+			c, a, rhs, _ := standardForm(plans[k%len(plans)])
+			if _, _, err := lp.Simplex(c, a, rhs, 1e-10, nil); err != nil {
+				b.Fatal(err)
+			}
+		}
+	})
 	b.Run("dosing/by=tableau", func(b *testing.B) {
 		b.ReportAllocs()
 		for k := 0; b.Loop(); k++ {
