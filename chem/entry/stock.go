@@ -19,7 +19,8 @@ type StockLeft struct {
 
 // StockNow says what is left of each of materials of which stock was ever entered,
 // by name, at a time in the shop's zone. An addition counts from the first entry
-// of its material on, whether it names a lot or not, since people forget to.
+// of its material on, whether it names a lot or not, since people forget to; so it
+// may be less than [StockLots] leaves in the lots, of which each is counted alone.
 func StockNow(shop, baths []chem.Fact, materials []chem.Material, at time.Time) map[string]StockLeft {
 	out := map[string]StockLeft{}
 	for _, m := range materials {

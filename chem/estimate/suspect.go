@@ -33,7 +33,8 @@ const (
 	preferRate    = 1.5
 )
 
-// How far, as a standard deviation, a rate is opened.
+// How far, as a standard deviation, a rate is opened: assumptions of this project,
+// about what a fault that matters does.
 const (
 	anodeDrift = 0.15  // anode efficiency, all of it is 1
 	leakDrift  = 0.004 // of the bath, a day
