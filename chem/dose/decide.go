@@ -17,7 +17,7 @@ const (
 	useDays       = 60.0  // over which the estimate takes the shop's mean charge a day
 	creep         = 28.0  // days a bail-out makes room for
 	zHigh         = 1.645 // the chance of passing an upper limit stays under 5 %: normal distribution, from memory
-	zNeed         = 2.0   // dose where the chance of falling below the window before the next visit is over 2.3 %: as above
+	zNeed         = 3.0   // dose where the chance of falling below the window before the next visit is over 0.13 %: as above
 	z90           = 1.645 // half a 90 % interval: as above
 	topUpBelow    = 0.985 // of the bath's volume: ask for water below it
 	thirsty       = 0.995 // the same where an upper limit is near: what a level can be read to
@@ -28,7 +28,7 @@ const (
 	bailFrom      = 0.2   // chance to pass an upper limit before the next visit from which bath is replaced
 	sureToBail    = 0.9   // chance of being above the limit from which such a reading is enough
 	repeatReading = 1.0   // days: below that chance it must be as fresh as this
-	wideLevel     = 0.02  // of the volume: a level less sure than this is read first
+	wideLevel     = 0.009 // of the volume: a level less sure than this is read first
 	blindLevel    = 0.045 // of the volume: a level less sure than this is no ground for any plan; nobody has read it
 	addU          = 0.01  // of an addition, relative standard uncertainty: as the estimate counts it
 )
@@ -380,6 +380,9 @@ func (w *work) high(x *need, p *Plan) {
 		p.read(c.Name, "the log puts it at %s beside an upper limit of %s %s; read it before any bath is thrown away", value, tidy(c.High), c.Unit)
 	case !w.water:
 		p.refuse(c.Name, "%s passes %s %s and only replacing bath by water takes it out, but no water may be used", value, tidy(c.High), c.Unit)
+	case len(w.o.Only) > 0:
+		// What goes out with the bath has to go back in, and a plan is whole.
+		p.refuse(c.Name, "%s passes %s %s and only replacing bath by water takes it out, and that takes the rest with it; ask without naming materials", value, tidy(c.High), c.Unit)
 	default:
 		x.lower, x.room = true, w.room(x)
 		limit := fmt.Sprintf("%s %s", tidy(c.High), c.Unit)

@@ -219,6 +219,7 @@ type loopGroup struct {
 	recipe string // a shipped recipe, or "inert"
 	volume float64
 	half   bool
+	topUp  float64 // h between fillings while it plates: a warm bath loses its room for evaporation within one session
 	change func(c *simulate.Config)
 	goal   *loopGoal
 }
@@ -240,13 +241,13 @@ func loopGroups() []loopGroup {
 	}
 	out = append(out,
 		loopGroup{name: "inert, 60 L", recipe: "inert", volume: 60, goal: &loopGoal{99.7, 6, 98, 45, 0.85}},
-		loopGroup{name: "nickel, 60 L", recipe: "nickel-watts", volume: 60, goal: &loopGoal{99.9, 1.5, 96, 45, 0.95}})
+		loopGroup{name: "nickel, 60 L", recipe: "nickel-watts", volume: 60, topUp: 1, goal: &loopGoal{99.9, 1.5, 96, 45, 0.95}})
 	for _, v := range []float64{20, 60, 200} {
 		out = append(out, loopGroup{name: fmt.Sprintf("half, copper, %g L", v), volume: v, half: true, goal: half})
 	}
 	return append(out,
 		loopGroup{name: "half, inert, 60 L", recipe: "inert", volume: 60, half: true, goal: &loopGoal{98.8, 3, 88, 70, none}},
-		loopGroup{name: "half, nickel, 60 L", recipe: "nickel-watts", volume: 60, half: true, goal: &loopGoal{99.3, 3, 86, 70, none}},
+		loopGroup{name: "half, nickel, 60 L", recipe: "nickel-watts", volume: 60, topUp: 1, half: true, goal: &loopGoal{99.3, 3, 86, 70, none}},
 		loopGroup{name: "faults, copper, 60 L", volume: 60, change: goesWrong, goal: &loopGoal{99.5, 5, none, none, none}},
 		loopGroup{name: "rates off, copper, 60 L", volume: 60, change: ratesOff, goal: &loopGoal{99.9, none, 95, none, none}})
 }
@@ -333,6 +334,7 @@ func (g loopGroup) bath(t tb, seed, i, days int) simulate.Config {
 	require.NoError(t, err)
 	c := simulate.Hobby(r, g.volume, time.Date(2025, 1, 6, 8, 0, 0, 0, time.UTC), days, uint64(1000*seed+i))
 	c.RecipeText = text
+	c.TopUpHours = g.topUp
 	c.Use.GapDays = [2]int{14, 28} // nobody leaves an open tank for longer: in eighty days some of these dry up
 	if g.change != nil {
 		g.change(&c)

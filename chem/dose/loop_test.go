@@ -92,9 +92,17 @@ func (k *keeper) round(facts []chem.Fact, at time.Time) []chem.Fact {
 	return steps(p)
 }
 
-// between is what is done before a plating session, without any reading.
+// between is what is done before a plating session: no titration, but a look at
+// the level where the plan asks for one, once.
 func (k *keeper) between(facts []chem.Fact, at time.Time) []chem.Fact {
-	return steps(k.plan(facts, at, dose.Options{Only: k.only}))
+	p := k.plan(facts, at, dose.Options{Only: k.only})
+	for _, r := range p.TitrateFirst {
+		if r.Constituent == "level" && at.Sub(k.asked["level"]) > 12*time.Hour {
+			k.asked["level"] = at
+			return []chem.Fact{{Body: chem.Level{}}}
+		}
+	}
+	return steps(p)
 }
 
 // steps are the facts that carrying a plan out makes, in its order.

@@ -92,37 +92,48 @@ func (w *work) sideEffects(p *Plan, g *program, amounts []float64, bail float64)
 }
 
 // tooCold takes copper, then acid, out of a plan that would let copper sulfate
-// crystallise on the coldest day, when the level is lowest.
+// crystallise on the coldest day at the lowest level that water is not yet asked
+// for at. What would crystallise only where nobody tops up is told.
 func (w *work) tooCold(p *Plan, g *program, amounts []float64, bail float64) bool {
 	metal, acid := w.find(chem.RoleMetal), w.find(chem.RoleAcid)
 	if metal < 0 || acid < 0 || w.needs[metal].c.Name != "copper" {
 		return false
 	}
-	gramsAt := func(i int) float64 {
-		n, v := g.after(i, amounts, bail)
-		c, _ := w.needs[i].c.Unit.Convert(n/math.Max(v-w.dry, 0.5*v), "g/L")
-		return c
-	}
-	copper, free := gramsAt(metal), gramsAt(acid)
 	cold, _, _ := w.temperatures()
-	most, err := chem.CopperSolubilityEstimate(math.Max(0, free), cold)
-	if err != nil || copper <= most {
-		return false
-	}
-	why := fmt.Sprintf("%.0f g/L copper beside %.0f g/L acid, at the lowest level before the next top-up, may crystallise at %.0f degC, the coldest that is expected: an estimate, on the low side, says that about %.0f g/L stay dissolved", copper, free, cold, most)
-	for _, i := range []int{metal, acid} {
-		x := &w.needs[i]
-		if !x.dose {
-			continue
+	solid := func(dry float64) string {
+		gramsAt := func(i int) float64 {
+			n, v := g.after(i, amounts, bail)
+			c, _ := w.needs[i].c.Unit.Convert(n/math.Max(v-dry, 0.5*v), "g/L")
+			return c
 		}
-		x.dose, x.shut = false, true
-		p.refuse(x.c.Name, "%s; so none is added: keep the room warmer, or take a lower target", why)
-		return true
+		copper, free := gramsAt(metal), gramsAt(acid)
+		most, err := chem.CopperSolubilityEstimate(math.Max(0, free), cold)
+		if err != nil || copper <= most {
+			return ""
+		}
+		return fmt.Sprintf("%.0f g/L copper beside %.0f g/L acid, at %.1f L, may crystallise at %.0f degC, the coldest that is expected: an estimate, on the low side, says that about %.0f g/L stay dissolved", copper, free, w.volumeAfter(g, amounts, bail)-dry, cold, most)
 	}
-	if caution := why + "; keep the room warmer"; !slices.Contains(p.Cautions, caution) {
-		p.Cautions = append(p.Cautions, caution)
+	if why := solid(math.Min(w.dry, (1-topUpBelow)*w.volumeAfter(g, amounts, bail))); why != "" {
+		for _, i := range []int{metal, acid} {
+			x := &w.needs[i]
+			if !x.dose {
+				continue
+			}
+			x.dose, x.shut = false, true
+			p.refuse(x.c.Name, "%s; so none is added: keep the room warmer, or take a lower target", why)
+			return true
+		}
+		p.caution(why + "; keep the room warmer")
+	} else if why := solid(w.dry); why != "" {
+		p.caution(why + "; keep it topped up, or the room warmer")
 	}
 	return false
+}
+
+func (p *Plan) caution(text string) {
+	if !slices.Contains(p.Cautions, text) {
+		p.Cautions = append(p.Cautions, text)
+	}
 }
 
 func (w *work) find(role chem.Role) int {

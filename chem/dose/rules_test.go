@@ -260,7 +260,7 @@ func noNoise(t tb, e *estimate.Estimate, b balance, c estimate.Constituent, i in
 	_, uAh := e.AhPerDay()
 	u = math.Hypot(u, c.PerAh*uAh*math.Sqrt(60*7)) // a week of more plating than usual
 	u = math.Max(u, heldU(c))
-	assert.Less(t, least-2.02*u, c.Low*(1+1e-3), "%s: dosed although it stays inside", c.Name)
+	assert.Less(t, least-3.02*u, c.Low*(1+1e-3), "%s: dosed although it stays inside", c.Name)
 }
 
 func heldU(c estimate.Constituent) float64 {

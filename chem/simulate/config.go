@@ -21,11 +21,12 @@ type Config struct {
 	Days       int
 	Seed       uint64 // every chance in the run follows from it
 
-	AhPerWeek float64 // Ah shown, the long-run mean outside Away
-	Use       Use
-	Away      [][2]int // days [from, to) in which nobody comes in
-	PullAway  bool     // the anodes are pulled while nobody comes in for ten days or more
-	ByMeter   bool     // charge is logged as readings of an ampere-hour meter instead of runs
+	AhPerWeek  float64 // Ah shown, the long-run mean outside Away
+	Use        Use
+	Away       [][2]int // days [from, to) in which nobody comes in
+	PullAway   bool     // the anodes are pulled while nobody comes in for ten days or more
+	TopUpHours float64  // h of plating after which the tank is filled up to its mark by eye while a part is in; 0 never
+	ByMeter    bool     // charge is logged as readings of an ampere-hour meter instead of runs
 
 	VisitDays  int     // days between rounds of readings
 	FirstVisit int     // day of the first round after the one on day 0; VisitDays where 0

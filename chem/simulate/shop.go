@@ -345,7 +345,7 @@ func (s *shop) plate(ah float64) {
 	s.record()
 	before := s.tank.plated
 	end := s.now.Add(time.Duration(math.Round(hours*3600)) * time.Second)
-	s.advance(end, func(q *pace) {
+	running := func(q *pace) {
 		q.amps = charge / hours
 		q.etaA, q.etaC, q.shares = p.etaA, p.etaC, p.shares
 		q.evaporate += s.rates.EvaporationRun * s.today.evaporation * 24
@@ -356,7 +356,14 @@ func (s *shop) plate(ah float64) {
 				q.sinks[i].perAh *= chloride
 			}
 		}
-	})
+	}
+	if every := time.Duration(s.c.TopUpHours * float64(time.Hour)); every > 0 {
+		for at := s.now.Add(every).Truncate(time.Minute); at.Before(end); at = at.Add(every) {
+			s.advance(at, running)
+			s.keepFull()
+		}
+	}
+	s.advance(end, running)
 	area := math.Round(shown/hours/density*10) / 10
 	s.tank.remove(s.rates.DragOut*drag*charge+s.rates.DragOutArea*drag*area, draggedOut)
 	in := s.rates.DragIn * charge
@@ -384,6 +391,20 @@ func (s *shop) plate(ah float64) {
 	}
 	s.emit(body, "")
 	s.wait(5)
+}
+
+// keepFull fills up to the mark by eye, while a part is in.
+func (s *shop) keepFull() {
+	seen := s.tank.volume * (1 + s.c.LevelU*s.chance.pour.NormFloat64())
+	m, ok := water(s.c.Recipe)
+	if missing := s.c.Volume - seen; ok && missing >= 0.005*s.c.Volume {
+		amount, _ := chem.Unit("L").Convert(missing, m.Unit)
+		really := amount * max(0, 1+s.c.VolumeU*s.chance.pour.NormFloat64())
+		s.record()
+		s.pour(m, really)
+		s.record()
+		s.emit(chem.Add{Material: m.Name, Amount: chem.Measured{Number: significant(amount, 2), Unit: m.Unit}}, "")
+	}
 }
 
 func (s *shop) gain(g, u float64) chem.Measured {
