@@ -25,7 +25,7 @@ const (
 	mostAtOnce    = 0.25  // of the same, never more in one day: common practice, no source
 	staleDays     = 28.0  // a titration older than this is asked for first
 	bailReading   = 7.0   // days: a reading older than this is no ground to throw bath away
-	bailFrom      = 0.2   // chance to pass an upper limit before the next visit from which bath is replaced
+	bailFrom      = 0.05   // chance to pass an upper limit before the next visit from which bath is replaced
 	sureToBail    = 0.9   // chance of being above the limit from which such a reading is enough
 	repeatReading = 1.0   // days: below that chance it must be as fresh as this
 	wideLevel     = 0.009 // of the volume: a level less sure than this is read first
@@ -48,7 +48,8 @@ type need struct {
 	dose, lower    bool
 	room           float64 // what a bail-out brings it down to
 	why            string
-	tooMuchInTank  bool // by evaporation alone it passes its limit before the next top-up
+	dry            float64 // L below the plan's level at which its upper limit is held still
+	tooMuchInTank  bool    // by evaporation alone it passes its limit before the next top-up
 	kNow, kLowest  float64
 	sigNow, sigLow float64 // amounts
 }
@@ -168,7 +169,17 @@ func (w *work) limits(x *need) {
 	slackNow := (h - x.c.Target) * w.goal
 	// A target that was asked for counts here and not now: its limit may be
 	// passed by what evaporates, which is said, but not by the dose.
-	slackLow := h*(w.goal-w.dry) - (math.Max(x.c.Target, x.target)*w.goal + w.later[x.i] - w.mean[x.i])
+	slackAt := func(dry float64) float64 {
+		return h*(w.goal-dry) - (math.Max(x.c.Target, x.target)*w.goal + w.later[x.i] - w.mean[x.i])
+	}
+	x.dry = w.dry
+	x.tooMuchInTank = slackAt(w.dry) < 0
+	if x.tooMuchInTank && w.water {
+		// No dose could keep it then: water is asked for before each session, so
+		// what counts is the lowest level at which none is asked for yet.
+		x.dry = math.Min(w.dry, (1-topUpBelow)*w.goal)
+	}
+	slackLow := slackAt(x.dry)
 	k := func(slack, sig float64) float64 {
 		if sig <= 0 {
 			return zHigh
@@ -176,7 +187,6 @@ func (w *work) limits(x *need) {
 		return math.Min(zHigh, math.Max(0, slack/sig))
 	}
 	x.kNow, x.kLowest = k(slackNow, x.sigNow), k(slackLow, x.sigLow)
-	x.tooMuchInTank = slackLow < 0
 }
 
 // allowed tells whether --only leaves a material in.

@@ -230,7 +230,7 @@ func (w *work) explainWindow(p *Plan, x *need) {
 	switch {
 	case !x.dose:
 	case x.tooMuchInTank:
-		p.refuse(fmt.Sprintf("%s within its window until the next top-up", x.c.Name), "about %.1f L go by evaporation and drag-out in %s, and that alone takes it from its target above %s %s; top up more often", w.dry, days(w.days), tidy(x.c.High), x.c.Unit)
+		p.refuse(fmt.Sprintf("%s within its window until the next top-up", x.c.Name), "about %.1f L go by evaporation and drag-out in %s, and that alone takes it from its target above %s %s; top up before each session", w.dry, days(w.days), tidy(x.c.High), x.c.Unit)
 	case x.kNow < zHigh && x.c.Role != chem.RoleOrganic:
 		p.quiet("%s: its window leaves little room above the target beside ± %s %s, so its upper limit of %s is kept less surely than usual", x.c.Name, round(z90*x.u), x.c.Unit, tidy(x.c.High))
 	}
@@ -484,7 +484,7 @@ func (g *program) breaks(i int, amounts []float64, bail float64) (excess, low, o
 	}
 	if b.upper {
 		h := w.needs[i].c.High
-		excess = math.Max(0, math.Max(n-h*v-b.rhsNow, n-w.mean[i]+w.later[i]-h*(v-w.dry)-b.rhsLater))
+		excess = math.Max(0, math.Max(n-h*v-b.rhsNow, n-w.mean[i]+w.later[i]-h*(v-g.w.needs[i].dry)-b.rhsLater))
 	}
 	switch {
 	case b.edged && b.brought:

@@ -92,7 +92,7 @@ func (w *work) program(strong bool) *program {
 			// measured out to.
 			level := w.goal - g.waterStep()
 			b.rhsNow = math.Max(-x.kNow*x.sigNow, w.mean[i]-h*level)
-			b.rhsLater = math.Max(-x.kLowest*x.sigLow, w.later[i]-h*(level-w.dry))
+			b.rhsLater = math.Max(-x.kLowest*x.sigLow, w.later[i]-h*(level-x.dry))
 		}
 		if !x.shut && !x.c.Contaminant() {
 			b.edged, b.edge = true, x.c.Low
@@ -280,7 +280,7 @@ func (g *program) problem(strict map[int]bool) (p linprog.Problem, tiers [][]flo
 			h := x.c.High
 			surely := fmt.Sprintf("%s surely at %s %s or less", x.c.Name, tidy(h), x.c.Unit)
 			row(surely, i, 1, -h, w.mean[i], w.v, -inf, b.rhsNow, g.over[i], -1)
-			row(surely+" until the next top-up", i, 1, -h, w.later[i], w.v-w.dry, -inf, b.rhsLater, g.over[i], -1)
+			row(surely+" until the next top-up", i, 1, -h, w.later[i], w.v-x.dry, -inf, b.rhsLater, g.over[i], -1)
 		}
 		switch {
 		case b.edged && b.brought:

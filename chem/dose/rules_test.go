@@ -26,6 +26,7 @@ type balance struct {
 	materials        []chem.Material
 	amounts, volumes []float64 // by line: in the material's unit; L in the tank before it
 	acids            []float64 // by line: g/L of acid before it
+	water            bool      // water may be added
 }
 
 func carryOut(t tb, e *estimate.Estimate, p *dose.Plan, o dose.Options) balance {
@@ -68,6 +69,7 @@ func carryOut(t tb, e *estimate.Estimate, p *dose.Plan, o dose.Options) balance 
 	}
 	b.top = v
 	allowed := len(o.Only) == 0 || slices.Contains(o.Only, "deionised water")
+	b.water = allowed
 	if allowed && v < e.Bath.Volume && (water > p.Bail+0.003*v || v < 0.985*e.Bath.Volume && b.end[last] > 0.99*e.Bath.Volume) {
 		b.top = e.Bath.Volume
 	}
@@ -229,9 +231,15 @@ func broughtRules(t tb, b balance, c estimate.Constituent, i int, target float64
 		{"before the next top-up", b.laterEnd, b.later, b.covLate, c.High*(b.top+b.later[last]-b.start[last]) - math.Max(c.Target, target)*b.top - (b.later[i] - b.start[i])},
 	} {
 		s := sigma(at.cov, i, c.High)
+		level, first := at.end[last], at.start[last]
+		if gone := b.start[last] - at.start[last]; at.slack < 0 && b.water && gone > 0.015*b.top {
+			// No dose would keep it: then at the level below which water is asked for.
+			at.slack += c.High * (gone - 0.015*b.top)
+			level, first = b.end[last]-0.015*b.top, b.start[last]-0.015*b.top
+		}
 		k := math.Min(1.645, math.Max(0, at.slack/s))
-		margin := c.High*at.end[last] - at.end[i]
-		worse := c.High*(at.start[last]+b.top-b.start[last]-math.Min(0.1, 0.01*b.top)) - at.start[i] // water is measured to 0.1 L
+		margin := c.High*level - at.end[i]
+		worse := c.High*(first+b.top-b.start[last]-math.Min(0.1, 0.01*b.top)) - at.start[i] // water is measured to 0.1 L
 		assert.GreaterOrEqual(t, margin+1e-6*c.High*v1, math.Min(k*s, worse), "%s %s: more than the chance limit allows", c.Name, at.when)
 	}
 }
