@@ -25,7 +25,7 @@ const (
 	mostAtOnce    = 0.25  // of the same, never more in one day: common practice, no source
 	staleDays     = 28.0  // a titration older than this is asked for first
 	bailReading   = 7.0   // days: a reading older than this is no ground to throw bath away
-	bailFrom      = 0.05   // chance to pass an upper limit before the next visit from which bath is replaced
+	bailFrom      = 0.05  // chance to pass an upper limit before the next visit from which bath is replaced
 	sureToBail    = 0.9   // chance of being above the limit from which such a reading is enough
 	repeatReading = 1.0   // days: below that chance it must be as fresh as this
 	wideLevel     = 0.009 // of the volume: a level less sure than this is read first
@@ -169,17 +169,17 @@ func (w *work) limits(x *need) {
 	slackNow := (h - x.c.Target) * w.goal
 	// A target that was asked for counts here and not now: its limit may be
 	// passed by what evaporates, which is said, but not by the dose.
-	slackAt := func(dry float64) float64 {
-		return h*(w.goal-dry) - (math.Max(x.c.Target, x.target)*w.goal + w.later[x.i] - w.mean[x.i])
+	slackAt := func(target, dry float64) float64 {
+		return h*(w.goal-dry) - (target*w.goal + w.later[x.i] - w.mean[x.i])
 	}
 	x.dry = w.dry
-	x.tooMuchInTank = slackAt(w.dry) < 0
-	if x.tooMuchInTank && w.water {
+	if slackAt(x.c.Target, w.dry) < 0 && w.water {
 		// No dose could keep it then: water is asked for before each session, so
 		// what counts is the lowest level at which none is asked for yet.
 		x.dry = math.Min(w.dry, (1-topUpBelow)*w.goal)
 	}
-	slackLow := slackAt(x.dry)
+	x.tooMuchInTank = slackAt(math.Max(x.c.Target, x.target), w.dry) < 0
+	slackLow := slackAt(math.Max(x.c.Target, x.target), x.dry)
 	k := func(slack, sig float64) float64 {
 		if sig <= 0 {
 			return zHigh
@@ -387,7 +387,7 @@ func (w *work) high(x *need, p *Plan) {
 	case !x.says(math.Max(0, lowest-x.now)) && x.age <= repeatReading:
 		p.quiet("%s: %s may pass %s %s before the next visit, but today's reading does not bear that out", c.Name, value, tidy(c.High), c.Unit)
 	case !x.says(math.Max(0, lowest-x.now)) || now >= 0.5 && now < sureToBail && (x.age > repeatReading || x.wide()):
-		p.read(c.Name, "the log puts it at %s beside an upper limit of %s %s; read it before any bath is thrown away", value, tidy(c.High), c.Unit)
+		p.read(c.Name, "%s; the log puts it at %s beside an upper limit of %s %s: read it before any bath is thrown away", x.ago(), value, tidy(c.High), c.Unit)
 	case !w.water:
 		p.refuse(c.Name, "%s passes %s %s and only replacing bath by water takes it out, but no water may be used", value, tidy(c.High), c.Unit)
 	case len(w.o.Only) > 0:
@@ -425,6 +425,14 @@ func (w *work) room(x *need) float64 {
 	return math.Max(x.target, math.Min(lowest, x.c.High)-rise-zHigh*x.u)
 }
 
+// ago says when it was last read.
+func (x *need) ago() string {
+	if x.c.Assay == nil {
+		return "it has not been read since the bath was filled"
+	}
+	return "it was last read " + days(x.age) + " ago"
+}
+
 // readFirst asks for a reading where it may change what is added, or where the
 // last one is too old to rest on.
 func (w *work) readFirst(x *need, p *Plan, chance float64) {
@@ -434,10 +442,7 @@ func (w *work) readFirst(x *need, p *Plan, chance float64) {
 	}
 	organic := c.Role == chem.RoleOrganic
 	acting := x.dose || x.lower
-	ago := "it has not been read since the bath was filled"
-	if c.Assay != nil {
-		ago = "it was last read " + days(x.age) + " ago"
-	}
+	ago := x.ago()
 	switch {
 	case organic && x.wide() && x.age > 14:
 		p.read(c.Name, "%s, and ± %s %s is wide beside its window of %s to %s %s; a Hull-cell panel tells more than the log", ago, round(z90*x.u), c.Unit, tidy(c.Low), tidy(c.High), c.Unit)

@@ -232,7 +232,8 @@ func broughtRules(t tb, b balance, c estimate.Constituent, i int, target float64
 	} {
 		s := sigma(at.cov, i, c.High)
 		level, first := at.end[last], at.start[last]
-		if gone := b.start[last] - at.start[last]; at.slack < 0 && b.water && gone > 0.015*b.top {
+		beyond := math.Max(0, target-c.Target) * b.top // of a target that was asked for, which has no such grace
+		if gone := b.start[last] - at.start[last]; at.slack+beyond < 0 && b.water && gone > 0.015*b.top {
 			// No dose would keep it: then at the level below which water is asked for.
 			at.slack += c.High * (gone - 0.015*b.top)
 			level, first = b.end[last]-0.015*b.top, b.start[last]-0.015*b.top
