@@ -25,7 +25,8 @@ const (
 	mostAtOnce    = 0.25  // of the same, never more in one day: common practice, no source
 	staleDays     = 28.0  // a titration older than this is asked for first
 	bailReading   = 7.0   // days: a reading older than this is no ground to throw bath away
-	bailFrom      = 0.05  // chance to pass an upper limit before the next visit from which bath is replaced
+	bailFrom      = 0.2   // chance to pass an upper limit before the next visit from which bath is replaced
+	bailRising    = 0.05  // the same of what climbs by more than it is unsure until then: sooner is no more waste
 	sureToBail    = 0.9   // chance of being above the limit from which such a reading is enough
 	repeatReading = 1.0   // days: below that chance it must be as fresh as this
 	wideLevel     = 0.009 // of the volume: a level less sure than this is read first
@@ -370,8 +371,12 @@ func (w *work) high(x *need, p *Plan) {
 	soon := 1 - chanceBelow(c.High, math.Max(x.now, lowest), x.uLeast)
 	fall := -(c.PerDay + c.PerAh*w.perDay)
 	value := fmt.Sprintf("%s %s", span(x.now, z90*x.u), c.Unit)
+	from := bailFrom
+	if -fall*w.days > x.u {
+		from = bailRising
+	}
 	switch {
-	case c.High <= 0 || soon < bailFrom:
+	case c.High <= 0 || soon < from:
 	case c.Role == chem.RoleOrganic:
 		if now < 0.5 {
 			return
@@ -454,7 +459,7 @@ func (w *work) readFirst(x *need, p *Plan, chance float64) {
 		p.read(c.Name, "%s, and ± %s %s is wide beside its window of %s to %s %s; a reading could change what is added", ago, round(z90*x.u), c.Unit, tidy(c.Low), tidy(c.High), c.Unit)
 	case !acting && chance > 0.1 && x.age > repeatReading:
 		p.read(c.Name, "%s; it is at its target as far as is known, but ± %s %s leaves a chance of %s to be below its window", ago, round(z90*x.u), c.Unit, percent(chance))
-	case acting && chance < 0.6 && x.age > 6:
+	case acting && chance < 0.6 && x.age > 13:
 		p.read(c.Name, "%s, and a new reading may show that nothing is needed", ago)
 	}
 }
