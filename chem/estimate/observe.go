@@ -565,7 +565,7 @@ func (r *run) weigh(h *hold, e explanation) float64 {
 }
 
 // explain returns the bath just after the held reading, opened there so that
-// the reading can be taken.
+// the reading can be taken; nil where it cannot even so.
 func (r *run) explain(h *hold, e explanation) *run {
 	alt := h.before.clone()
 	alt.replay, alt.explained, alt.round = true, e, h.round
@@ -574,7 +574,7 @@ func (r *run) explain(h *hold, e explanation) *run {
 	if !ok {
 		return nil
 	}
-	if o, ok = alt.open(f, o, e); !ok {
+	if o, ok = alt.open(f, o, e); !ok || math.Abs(alt.off(o)) > gate {
 		return nil
 	}
 	alt.correct(o)
@@ -635,7 +635,7 @@ func (r *run) loosenAnodes(t *step, of int, o observation, size float64) {
 	gram := l.cons[l.metal].MolarMass
 	mol := size * 1000 / gram * math.Max(1, float64(len(r.hung))) // an anode's mass is off by so much, and the others' as well
 	if o.subj.con >= 0 {
-		mol = size * r.volume() / l.perMol[o.subj.con]
+		mol = math.Min(size*r.volume()/l.perMol[o.subj.con], r.dissolvable(o.subj))
 	}
 	t.stir(of, l.metal, mol*l.perMol[l.metal])
 	if l.acid >= 0 {
@@ -647,6 +647,28 @@ func (r *run) loosenAnodes(t *step, of int, o observation, size float64) {
 		}
 	}
 	t.shake(l.anode, anodeLoose)
+}
+
+// dissolvable is how much metal, mol, the anodes may have given more or less than
+// the log says since the subject was last read, as a standard deviation: half of
+// what the charge could dissolve in all, and of what air did.
+func (r *run) dissolvable(s subject) float64 {
+	since := r.bath.Began
+	for _, rd := range slices.Backward(r.read) {
+		if fate := r.status[rd.Fact.ID].fate; rd.Subject == s.name && (fate == Used || fate == Confirmed) {
+			since = rd.Fact.Time
+			break
+		}
+	}
+	ah := 0.0
+	for _, p := range slices.Backward(r.used) {
+		if p.at.Before(since) {
+			break
+		}
+		ah += p.ah
+	}
+	days := r.now.Sub(since).Hours() / 24
+	return 0.5*ah/(float64(r.recipe.Charge)*chem.FaradayAh) + r.s.x(r.l.k)*days
 }
 
 // anodeLoose is how far the anode efficiency may have changed when the anodes
