@@ -303,6 +303,9 @@ func (w *work) treated(x *need) bool {
 		if x.c.Assay != nil && !f.Time.After(x.c.Assay.Fact.Time) {
 			return false
 		}
+		if f.Kind() == chem.KindFill {
+			return false // what was in it then is known again
+		}
 		if t, ok := f.Body.(chem.Treat); ok && t.With != chem.TreatDummy {
 			return true
 		}

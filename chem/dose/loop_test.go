@@ -244,10 +244,10 @@ func (k *kept) String() string {
 // for the goals, which the benchmark holds itself against.
 func TestClosedLoop(t *testing.T) {
 	bounds := map[string]struct{ inside, worst, organic, titrations, added float64 }{
-		"copper, 60 L":         {0.995, 0.015, 0.8, 65, 0.4},
-		"inert, 60 L":          {0.98, 0.03, 0.8, 70, 1.15},
-		"half, copper, 60 L":   {0.98, 0.025, 0.85, 75, 0.7},
-		"faults, copper, 60 L": {0.965, 0.06, 0.9, 85, 0.45},
+		"copper, 60 L":         {0.997, 0.01, 0.8, 65, 0.45},
+		"inert, 60 L":          {0.99, 0.02, 0.8, 70, 1.15},
+		"half, copper, 60 L":   {0.99, 0.015, 0.85, 75, 0.95},
+		"faults, copper, 60 L": {0.97, 0.06, 0.9, 85, 0.5},
 	}
 	for _, g := range loopGroups() {
 		bound, ok := bounds[g.name]

@@ -19,6 +19,7 @@ const (
 	riskOrganic   = 0.25 // the same of an organic, whose readings are coarser than its window is wide
 	organicEvery  = 7.0  // days: an organic is read no more often, since one reading says little
 	visitSlack    = 0.5  // days by which a visit may come early and still count as the one a reading was due on
+	largeAddition = 0.10 // of the target: what went in at once is worth a reading at the next visit, against a wrong bottle or a slip of the scale
 	flaggedWithin = 30.0 // days for which a confirmed change keeps a bath flagged: the estimate repeats it as long
 )
 
@@ -114,6 +115,9 @@ func (s schedule) next(i int) Titration {
 		}
 	}
 	earlier(last.Add(span24(staleDays)), ago+", and things go unlogged: at most four weeks between readings")
+	if at, why := s.unproved(c, last); why != "" {
+		earlier(at.Add(span24(s.every)), why)
+	}
 	if why := s.flagged(c); why != "" {
 		earlier(last.Add(span24(newEvery)), ago+"; "+why)
 	}
@@ -125,6 +129,35 @@ func (s schedule) next(i int) Titration {
 
 // span24 is a number of days as a duration.
 func span24(days float64) time.Duration { return time.Duration(days * 24 * float64(time.Hour)) }
+
+// unproved says since when a large addition waits for a reading that bears it out,
+// where constituent c was last read at last.
+func (s schedule) unproved(c estimate.Constituent, last time.Time) (at time.Time, why string) {
+	if c.Contaminant() || c.Role == chem.RoleOrganic || !(c.Target > 0) {
+		return time.Time{}, ""
+	}
+	for _, f := range slices.Backward(s.e.Bath.Facts) {
+		if !f.Time.After(last) {
+			break
+		}
+		a, ok := f.Body.(chem.Add)
+		if !ok || f.Time.After(s.e.At) {
+			continue
+		}
+		m, ok := s.e.Recipe.Material(a.Material)
+		if !ok {
+			continue
+		}
+		amount, err := a.Amount.Unit.Convert(a.Amount.Value(a.Amount.Unit), m.Unit)
+		if err != nil {
+			continue
+		}
+		if share := math.Abs(m.Brings[c.Name]*amount) / (c.Target * s.e.Volume); share >= largeAddition {
+			at, why = f.Time, fmt.Sprintf("%s went in with %s of its target and has not been read since", m.Name, percent(share))
+		}
+	}
+	return at, why
+}
 
 // flagged says why a constituent is read weekly; empty where it is not.
 func (s schedule) flagged(c estimate.Constituent) string {
