@@ -220,10 +220,14 @@ type Add struct {
 	Material string
 	Amount   Measured
 	Lot      string
+	Advice   uuid.UUID // the advice that it carries out; zero where it was nobody's
 }
 
 // Bail is bath taken out for good.
-type Bail struct{ Volume Measured }
+type Bail struct {
+	Volume Measured
+	Advice uuid.UUID // the advice that it carries out; zero where it was nobody's
+}
 
 // Treatment names what was done to clean a bath.
 type Treatment string

@@ -6,6 +6,8 @@ import (
 	"strconv"
 	"strings"
 
+	"github.com/google/uuid"
+
 	"steadybath/chem"
 )
 
@@ -15,7 +17,7 @@ const formInert = "inert"
 // extras are the keys of more, of all kinds together. Which of them a kind
 // uses, and in which order they are written, says its rule.
 type extras struct {
-	recipe, zone, text, origin, method, titrant, lot, titrantDate, opened, expires, pattern, form, bag string
+	recipe, zone, text, origin, method, titrant, lot, titrantDate, opened, expires, pattern, form, bag, advice string
 
 	length, width, height, most, least, aliquot, blank, molarity, factor, factorU, uLot, sample,
 	price, hours, area, current, rampFrom, rampMin, gain, minutes, trial chem.Decimal
@@ -56,6 +58,8 @@ func (e *extras) slot(key string) (any, sign) {
 		return &e.form, anySign
 	case "bag":
 		return &e.bag, anySign
+	case "advice":
+		return &e.advice, anySign
 	case "length_cm":
 		return &e.length, positive
 	case "width_cm":
@@ -131,6 +135,29 @@ func checkChoice(column, key, s string) error {
 		}
 	}
 	return nil
+}
+
+// advised returns the advice that the row carries out, the zero id where it names
+// none.
+func (e *extras) advised() (uuid.UUID, error) {
+	if e.advice == "" {
+		return uuid.Nil, nil
+	}
+	id, err := parseID(e.advice)
+	if err == nil && id == uuid.Nil {
+		return id, wrong("more", "advice %s names nothing; leave it out", e.advice)
+	}
+	if err != nil {
+		return id, wrong("more", "advice %s", err)
+	}
+	return id, nil
+}
+
+func adviceText(id uuid.UUID) string {
+	if id == uuid.Nil {
+		return ""
+	}
+	return id.String()
 }
 
 // titration returns how the assay was found, nil where the row does not say.

@@ -186,7 +186,7 @@ func runDose(ctx context.Context, s *session, c *cli.Context) error {
 		return err
 	}
 	if c.Bool("record") {
-		return s.record(ctx, c, b, plan)
+		return s.record(ctx, c, b, e, plan)
 	}
 	if c.Bool("json") {
 		err = reports.DoseJSON(s.stdout, plan, b.head)
@@ -243,7 +243,7 @@ func doseOptions(c *cli.Context, e *estimate.Estimate) (dose.Options, error) {
 
 // record writes what really went in: the plan's amounts, or others where they
 // are given or asked for.
-func (s *session) record(ctx context.Context, c *cli.Context, b *bathFile, plan *dose.Plan) error {
+func (s *session) record(ctx context.Context, c *cli.Context, b *bathFile, e *estimate.Estimate, plan *dose.Plan) error {
 	if len(plan.Additions) == 0 && plan.Bail == 0 {
 		return refused("steadybath add writes down what went in all the same", "the plan adds nothing, so there is nothing to record")
 	}
@@ -286,7 +286,24 @@ func (s *session) record(ctx context.Context, c *cli.Context, b *bathFile, plan 
 	if len(bodies) == 0 {
 		return refused("", "nothing went in, so nothing was written")
 	}
-	return s.enterBodies(ctx, c, b, at, bodies...)
+	advice, shown, err := s.carriedOut(ctx, c, b, e, plan, at)
+	if err != nil {
+		return err
+	}
+	for i, body := range bodies {
+		switch body := body.(type) {
+		case chem.Bail:
+			body.Advice = advice
+			bodies[i] = body
+		case chem.Add:
+			body.Advice = advice
+			bodies[i] = body
+		}
+	}
+	if err := s.enterBodies(ctx, c, b, at, bodies...); err != nil || shown.IsZero() || c.Bool("json") {
+		return err
+	}
+	return say(s.stdout, "   as advised on %s", shown.In(b.zone).Format("Mon 2 Jan 15:04"))
 }
 
 func (s *session) askWeighed(c *cli.Context, planned chem.Add) (chem.Add, error) {
