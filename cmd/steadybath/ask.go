@@ -13,6 +13,7 @@ import (
 
 	"steadybath/chem"
 	"steadybath/chem/dose"
+	"steadybath/chem/entry"
 	"steadybath/chem/estimate"
 	"steadybath/reports"
 )
@@ -42,7 +43,25 @@ func (s *session) asked(c *cli.Context, o estimate.Options) (*bathFile, *estimat
 	if err != nil {
 		return nil, nil, "", refused("ask for a later day", "%v", err)
 	}
-	return b, e, sys, nil
+	return b, e, sys, s.flagBottles(c, b, e)
+}
+
+// flagBottles adds what the estimate cannot know by itself: bottles belong to the
+// shop.
+func (s *session) flagBottles(c *cli.Context, b *bathFile, e *estimate.Estimate) error {
+	rows, err := s.store.Rows(c.Context, "", time.Time{})
+	if err != nil {
+		return err
+	}
+	if rows, err = s.knownThen(c, rows, b.zone); err != nil {
+		return err
+	}
+	entered, _, err := decodeAll(rows, "the shop")
+	if err != nil {
+		return err
+	}
+	e.Flags = append(e.Flags, entry.PastBottles(chem.Standing(entered), e, b.zone)...)
+	return nil
 }
 
 func stateCommand(s *session) *cli.Command {
@@ -77,6 +96,9 @@ func stateCommand(s *session) *cli.Command {
 			}
 			if c.Bool("smoothed") {
 				if e, err = s.smoothed(b, e.At); err != nil {
+					return err
+				}
+				if err := s.flagBottles(c, b, e); err != nil {
 					return err
 				}
 			}

@@ -341,9 +341,9 @@ func lotOf(shop []chem.Fact, titrant, lot string, at time.Time) (found chem.Titr
 
 // takeLot gives a titration the molarity and factor of its lot, where the shop
 // knows it: of the one that was typed, or of the remembered one where it was
-// standardised since it was last used. Where the bottle is past its date it returns
-// the relative standard uncertainty that its own figures give, 0 where they give none.
-func takeLot(c *cli.Context, b *bathFile, t *chem.Titration, last *chem.Fact, at time.Time) (u float64, expired bool) {
+// standardised since it was last used. It returns the bottle where that is past its
+// date and nothing was told of its strength.
+func takeLot(c *cli.Context, b *bathFile, t *chem.Titration, last *chem.Fact, at time.Time) (past *chem.Titrant) {
 	lot := strings.TrimSpace(c.String("lot"))
 	typed := lot != ""
 	if !typed {
@@ -363,15 +363,9 @@ func takeLot(c *cli.Context, b *bathFile, t *chem.Titration, last *chem.Fact, at
 	told := c.String("molarity") != "" || c.String("factor") != ""
 	b.doubts = append(b.doubts, entry.CheckLot(b.shop, t.Titrant, lot, at.In(b.zone), typed && !told)...)
 	if !ok || told || !entry.PastUse(found.Expires, at.In(b.zone)) {
-		return 0, false
+		return nil
 	}
-	// From the bottle's own figure each time, or a row of titrations would widen
-	// what the one before had widened.
-	u = found.UFactor.Float()
-	if n := found.Molarity.Number.Float(); found.Molarity.U.Given() && n > 0 {
-		u = found.Molarity.U.Float() / n
-	}
-	return u, true
+	return &found
 }
 
 // voidOfShop says that a titrant or a stock does not stand.
