@@ -135,6 +135,7 @@ type Fill struct {
 	Volume      Measured // L
 	Origin      Origin
 	Composition map[string]Measured // by constituent; one that is missing is unknown
+	Weighed     map[string]Measured // by material, what it was made up from and stock no longer holds; the composition counts for the bath
 }
 
 // Level is a reading of the volume in the tank, parts out and air off.

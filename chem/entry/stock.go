@@ -39,8 +39,8 @@ type Stock struct {
 // of all baths took out, until a time in the shop's zone. Stocks are in the order
 // of materials, whose units they have; one that none of them names follows, in the
 // unit of what came in first. A lot loses what was added from it by name. All lots
-// together lose every addition since the first entry, since people forget the lot:
-// so less may be left in all than the lots leave one by one.
+// together lose every addition since the first entry, since people forget the lot;
+// so they lose what a bath was made up from, of which no lot is known. So less may be left in all than the lots leave one by one.
 func StockOf(shop, baths []chem.Fact, materials []chem.Material, at time.Time) []Stock {
 	var all []Stock
 	var first []time.Time // of all
@@ -96,14 +96,10 @@ func StockOf(shop, baths []chem.Fact, materials []chem.Material, at time.Time) [
 		}
 		slices.Sort(all[i].Expired)
 	}
-	for _, f := range baths {
-		a, ok := f.Body.(chem.Add)
-		if !ok || f.Time.After(at) {
-			continue
-		}
+	took := func(t time.Time, a chem.Add) {
 		i := find(a.Material)
 		if i < 0 {
-			continue
+			return
 		}
 		s := &all[i]
 		l := s.lot(a.Lot)
@@ -114,10 +110,23 @@ func StockOf(shop, baths []chem.Fact, materials []chem.Material, at time.Time) [
 		case l != nil:
 			l.Went += x
 		}
-		if err != nil || f.Time.Before(first[i]) || a.Lot != "" && l != nil && l.Expired {
-			continue
+		if err != nil || t.Before(first[i]) || a.Lot != "" && l != nil && l.Expired {
+			return
 		}
 		s.Left -= x
+	}
+	for _, f := range baths {
+		if f.Time.After(at) {
+			continue
+		}
+		switch body := f.Body.(type) {
+		case chem.Add:
+			took(f.Time, body)
+		case chem.Fill:
+			for material, amount := range body.Weighed {
+				took(f.Time, chem.Add{Material: material, Amount: amount})
+			}
+		}
 	}
 	for i := range all {
 		all[i].Left = math.Max(0, all[i].Left)

@@ -37,6 +37,8 @@ func TestStockOf(t *testing.T) {
 		went(6, "salt", m("50", "g"), "K3"), // of the lot that has expired
 		went(6, "salt", m("40", "g"), "K7"), // of a lot that nobody entered
 		went(6, "salt", m("1", "Ah"), "K4"), // cannot be counted
+		{Time: day(7), Body: chem.Fill{Volume: m("60", "L"), Weighed: map[string]chem.Measured{"Salt": m("1.5", "kg"), "acid": m("1", "L")}}},
+		{Time: day(2), Body: chem.Fill{Volume: m("60", "L"), Weighed: map[string]chem.Measured{"salt": m("2", "kg")}}},
 		went(6, "brightener", m("600", "mL"), ""),
 		went(20, "salt", m("1", "kg"), "K4"), // not yet
 	}
@@ -50,7 +52,7 @@ func TestStockOf(t *testing.T) {
 	assert.Zero(t, bright.Lots[0].Left())
 
 	assert.Equal(t, chem.Unit("kg"), salt.Unit)
-	assert.InDelta(t, 5+0.5-0.7-0.3-0.04, salt.Left, 1e-12)
+	assert.InDelta(t, 5+0.5-0.7-0.3-0.04-1.5, salt.Left, 1e-12)
 	assert.InDelta(t, 8, salt.Price, 1e-12)
 	assert.Equal(t, []string{"K3"}, salt.Expired)
 	require.Len(t, salt.Lots, 2)

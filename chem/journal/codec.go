@@ -94,7 +94,7 @@ var rules = map[chem.Kind]*rule{
 	chem.KindMaterial: {a: "a material", subject: required, names: "the material", value: required, sign: notNegative, dims: dimsAmount,
 		keys: []string{"lot", "price", "opened", "expires"}},
 	chem.KindFill: {a: "a fill", value: required, sign: positive, dims: dimsVolume,
-		keys: []string{"from", "composition"}},
+		keys: []string{"from", "composition", "weighed"}},
 	chem.KindLevel: {a: "a level", value: required, sign: positive, dims: dimsVolume,
 		keys: []string{"height_cm"}},
 	chem.KindAssay: {a: "an assay", subject: required, names: "the constituent, or pH, temperature or density", value: required, sign: notNegative,
@@ -521,7 +521,7 @@ func decodeBody(r *Row, e *extras) (chem.Body, error) {
 	case chem.KindMaterial:
 		return chem.Stock{Material: r.Subject, Amount: m, Lot: e.lot, Price: e.price, Opened: e.opened, Expires: e.expires}, nil
 	case chem.KindFill:
-		return chem.Fill{Volume: m, Origin: chem.Origin(e.origin), Composition: e.composition}, nil
+		return chem.Fill{Volume: m, Origin: chem.Origin(e.origin), Composition: e.composition, Weighed: e.weighed}, nil
 	case chem.KindLevel:
 		return chem.Level{Volume: m, Height: in(e.height, "cm")}, nil
 	case chem.KindAssay:
@@ -620,7 +620,7 @@ func encodeBody(r *Row, body chem.Body) (*extras, error) {
 		r.Subject, e.lot, e.price, e.opened, e.expires = b.Material, b.Lot, b.Price, b.Opened, b.Expires
 	case chem.Fill:
 		value(b.Volume)
-		e.origin, e.composition = string(b.Origin), b.Composition
+		e.origin, e.composition, e.weighed = string(b.Origin), b.Composition, b.Weighed
 	case chem.Level:
 		value(b.Volume)
 		to(&e.height, "height_cm", b.Height, "cm")

@@ -115,6 +115,12 @@ func drawBody(t *rapid.T, kind chem.Kind) chem.Body {
 			}
 			f.Composition[drawName(t, "constituent")] = drawMeasured(t, "concentration", concentrations...)
 		}
+		for range rapid.IntRange(0, 3).Draw(t, "materials") {
+			if f.Weighed == nil {
+				f.Weighed = map[string]chem.Measured{}
+			}
+			f.Weighed[drawName(t, "material")] = drawMeasured(t, "weighed", append(litres, masses...)...)
+		}
 		return f
 	case chem.KindLevel:
 		return chem.Level{Volume: drawMeasured(t, "volume", litres...), Height: drawIn(t, "height", "cm")}

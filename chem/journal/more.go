@@ -24,6 +24,7 @@ type extras struct {
 
 	delivered       []chem.Decimal
 	composition     map[string]chem.Measured
+	weighed         map[string]chem.Measured
 	returned, reset bool
 }
 
@@ -106,6 +107,8 @@ func (e *extras) slot(key string) (any, sign) {
 		return &e.delivered, notNegative
 	case "composition":
 		return &e.composition, notNegative
+	case "weighed":
+		return &e.weighed, notNegative
 	case "returned":
 		return &e.returned, anySign
 	case "reset":
@@ -339,7 +342,7 @@ func (e *extras) readKey(p *scanner, key string) error {
 			}
 		}
 	case *map[string]chem.Measured:
-		return readComposition(p, v)
+		return readParts(p, key, v)
 	}
 	if err != nil {
 		return wrong("more", "%s: %s", key, err)
@@ -347,25 +350,31 @@ func (e *extras) readKey(p *scanner, key string) error {
 	return nil
 }
 
-func readComposition(p *scanner, into *map[string]chem.Measured) error {
+// readParts reads quantities by name: concentrations of constituents, or amounts
+// of materials.
+func readParts(p *scanner, key string, into *map[string]chem.Measured) error {
+	of, dims := "constituent", dimsConc
+	if key == "weighed" {
+		of, dims = "material", dimsAmount
+	}
 	parts := map[string]chem.Measured{}
 	for first := true; ; first = false {
 		name, more, err := p.next(first)
 		if err != nil {
-			return wrong("more", "composition: %s", err)
+			return wrong("more", "%s: %s", key, err)
 		}
 		if !more {
 			break
 		}
 		switch _, twice := parts[name]; {
 		case name == "" || strings.TrimSpace(name) != name:
-			return wrong("more", "composition: %s is not a constituent's name", clip(name))
+			return wrong("more", "%s: %s is not the name of a %s", key, clip(name), of)
 		case twice:
-			return wrong("more", "composition: %s stands there twice", clip(name))
+			return wrong("more", "%s: %s stands there twice", key, clip(name))
 		}
-		m, err := readConcentration(p)
+		m, err := readPart(p, of, dims)
 		if err != nil {
-			return wrong("more", "composition of %s: %s", clip(name), err)
+			return wrong("more", "%s of %s: %s", key, clip(name), err)
 		}
 		parts[name] = m
 	}
@@ -375,7 +384,7 @@ func readComposition(p *scanner, into *map[string]chem.Measured) error {
 	return nil
 }
 
-func readConcentration(p *scanner) (chem.Measured, error) {
+func readPart(p *scanner, of string, dims []chem.Dimension) (chem.Measured, error) {
 	var m chem.Measured
 	unit := ""
 	for first := true; ; first = false {
@@ -401,7 +410,7 @@ func readConcentration(p *scanner) (chem.Measured, error) {
 		}
 	}
 	if !m.Given() {
-		return chem.Measured{}, wrong("", "the value is missing; leave the constituent out where it is unknown")
+		return chem.Measured{}, wrong("", "the value is missing; leave the %s out where it is unknown", of)
 	}
 	for _, d := range []chem.Decimal{m.Number, m.U} {
 		if d.Given() && d[0] == '-' {
@@ -415,5 +424,5 @@ func readConcentration(p *scanner) (chem.Measured, error) {
 	if string(m.Unit) != unit {
 		return chem.Measured{}, wrong("", "%s is written %s", clip(unit), m.Unit)
 	}
-	return m, m.Check(dimsConc...)
+	return m, m.Check(dims...)
 }

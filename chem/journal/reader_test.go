@@ -274,6 +274,8 @@ func TestReadBadRows(t *testing.T) {
 		{"more cut off", `2026-01-05,tank-1,level,,58.0,L,,,` + id + `,,,"{""height_cm"":31",`, "more", "not one JSON object"},
 		{"more with text for a number", `2026-01-05,tank-1,level,,58.0,L,,,` + id + `,,,"{""height_cm"":""31""}",`, "more", "height_cm: a number without quotes is wanted"},
 		{"more with a key twice", `2026-01-05,tank-1,level,,58.0,L,,,` + id + `,,,"{""height_cm"":31,""height_cm"":32}",`, "more", "height_cm stands there twice"},
+		{"weighed as a concentration", `2026-01-05,tank-1,fill,,60,L,,,` + id + `,,,"{""weighed"":{""salt"":{""value"":50,""unit"":""g/L""}}}",`, "more", `weighed of "salt": "50 g/L" is a concentration by mass`},
+		{"weighed without a value", `2026-01-05,tank-1,fill,,60,L,,,` + id + `,,,"{""weighed"":{""salt"":{""unit"":""g""}}}",`, "more", "leave the material out"},
 		{"advice by number", `2026-01-05,tank-1,add,brightener,12,mL,,,` + id + `,,,"{""advice"":""12""}",`, "more", "advice \"12\" is not an id"},
 		{"advice of nobody", `2026-01-05,tank-1,bail,,1.5,L,,,` + id + `,,,"{""advice"":""00000000-0000-0000-0000-000000000000""}",`, "more", "names nothing"},
 		{"burette negative", `2026-01-05,tank-1,assay,copper,50,g/L,,,` + id + `,,,"{""delivered_mL"":[16.35,-1]}",`, "more", "delivered_mL -1 is below zero"},
