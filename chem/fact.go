@@ -135,7 +135,13 @@ type Fill struct {
 	Volume      Measured // L
 	Origin      Origin
 	Composition map[string]Measured // by constituent; one that is missing is unknown
-	Weighed     map[string]Measured // by material, what it was made up from and stock no longer holds; the composition counts for the bath
+	Weighed     map[string]Weighed  // by material, what it was made up from and stock no longer holds; the composition counts for the bath
+}
+
+// Weighed is how much of a material went in, and from which lot.
+type Weighed struct {
+	Amount Measured
+	Lot    string
 }
 
 // Level is a reading of the volume in the tank, parts out and air off.

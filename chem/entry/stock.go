@@ -36,11 +36,10 @@ type Stock struct {
 }
 
 // StockOf counts what the shop's standing facts brought in and the standing facts
-// of all baths took out, until a time in the shop's zone. Stocks are in the order
+// of all baths, additions and make-ups, took out, until a time in the shop's zone. Stocks are in the order
 // of materials, whose units they have; one that none of them names follows, in the
 // unit of what came in first. A lot loses what was added from it by name. All lots
-// together lose every addition since the first entry, since people forget the lot;
-// so they lose what a bath was made up from, of which no lot is known. So less may be left in all than the lots leave one by one.
+// together lose every addition since the first entry, since people forget the lot. So less may be left in all than the lots leave one by one.
 func StockOf(shop, baths []chem.Fact, materials []chem.Material, at time.Time) []Stock {
 	var all []Stock
 	var first []time.Time // of all
@@ -123,8 +122,8 @@ func StockOf(shop, baths []chem.Fact, materials []chem.Material, at time.Time) [
 		case chem.Add:
 			took(f.Time, body)
 		case chem.Fill:
-			for material, amount := range body.Weighed {
-				took(f.Time, chem.Add{Material: material, Amount: amount})
+			for material, w := range body.Weighed {
+				took(f.Time, chem.Add{Material: material, Amount: w.Amount, Lot: w.Lot})
 			}
 		}
 	}

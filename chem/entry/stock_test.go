@@ -37,8 +37,8 @@ func TestStockOf(t *testing.T) {
 		went(6, "salt", m("50", "g"), "K3"), // of the lot that has expired
 		went(6, "salt", m("40", "g"), "K7"), // of a lot that nobody entered
 		went(6, "salt", m("1", "Ah"), "K4"), // cannot be counted
-		{Time: day(7), Body: chem.Fill{Volume: m("60", "L"), Weighed: map[string]chem.Measured{"Salt": m("1.5", "kg"), "acid": m("1", "L")}}},
-		{Time: day(2), Body: chem.Fill{Volume: m("60", "L"), Weighed: map[string]chem.Measured{"salt": m("2", "kg")}}},
+		{Time: day(7), Body: chem.Fill{Volume: m("60", "L"), Weighed: map[string]chem.Weighed{"Salt": {Amount: m("1.5", "kg"), Lot: "k4"}, "acid": {Amount: m("1", "L")}}}},
+		{Time: day(2), Body: chem.Fill{Volume: m("60", "L"), Weighed: map[string]chem.Weighed{"salt": {Amount: m("2", "kg")}}}},
 		went(6, "brightener", m("600", "mL"), ""),
 		went(20, "salt", m("1", "kg"), "K4"), // not yet
 	}
@@ -58,7 +58,7 @@ func TestStockOf(t *testing.T) {
 	require.Len(t, salt.Lots, 2)
 	assert.Equal(t, "K4", salt.Lots[0].Lot)
 	assert.InDelta(t, 5.5, salt.Lots[0].Came, 1e-12)
-	assert.InDelta(t, 0.1+0.7, salt.Lots[0].Went, 1e-12)
+	assert.InDelta(t, 0.1+0.7+1.5, salt.Lots[0].Went, 1e-12)
 	assert.Equal(t, 1, salt.Lots[0].Uncounted)
 	assert.True(t, salt.Lots[1].Expired)
 	assert.InDelta(t, 2-0.05, salt.Lots[1].Left(), 1e-12)

@@ -117,9 +117,9 @@ func drawBody(t *rapid.T, kind chem.Kind) chem.Body {
 		}
 		for range rapid.IntRange(0, 3).Draw(t, "materials") {
 			if f.Weighed == nil {
-				f.Weighed = map[string]chem.Measured{}
+				f.Weighed = map[string]chem.Weighed{}
 			}
-			f.Weighed[drawName(t, "material")] = drawMeasured(t, "weighed", append(litres, masses...)...)
+			f.Weighed[drawName(t, "material")] = chem.Weighed{Amount: drawMeasured(t, "weighed", append(litres, masses...)...), Lot: drawText(t, "lot", false)}
 		}
 		return f
 	case chem.KindLevel:

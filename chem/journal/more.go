@@ -24,12 +24,12 @@ type extras struct {
 
 	delivered       []chem.Decimal
 	composition     map[string]chem.Measured
-	weighed         map[string]chem.Measured
+	weighed         map[string]chem.Weighed
 	returned, reset bool
 }
 
 // slot returns where the value of a key goes, as *string, *chem.Decimal, *bool,
-// *[]chem.Decimal or *map[string]chem.Measured, and which sign a number may
+// *[]chem.Decimal, *map[string]chem.Measured or *map[string]chem.Weighed, and which sign a number may
 // have.
 func (e *extras) slot(key string) (any, sign) {
 	switch key {
@@ -238,7 +238,12 @@ func (e *extras) json(keys []string) string {
 			}
 		case *map[string]chem.Measured:
 			if len(*v) > 0 {
-				b = appendComposition(b, *v)
+				b = appendParts(b, slices.Sorted(maps.Keys(*v)), func(name string) (chem.Measured, string) { return (*v)[name], "" })
+				continue
+			}
+		case *map[string]chem.Weighed:
+			if len(*v) > 0 {
+				b = appendParts(b, slices.Sorted(maps.Keys(*v)), func(name string) (chem.Measured, string) { return (*v)[name].Amount, (*v)[name].Lot })
 				continue
 			}
 		}
@@ -251,15 +256,18 @@ func (e *extras) json(keys []string) string {
 	return string(append(b, '}'))
 }
 
-func appendComposition(b []byte, parts map[string]chem.Measured) []byte {
-	for i, name := range slices.Sorted(maps.Keys(parts)) {
-		m := parts[name]
+func appendParts(b []byte, names []string, part func(name string) (m chem.Measured, lot string)) []byte {
+	for i, name := range names {
+		m, lot := part(name)
 		b = append(b, "{,"[min(i, 1)])
 		b = append(appendText(b, name), `:{"value":`...)
 		b = append(append(b, m.Number...), `,"unit":`...)
 		b = appendText(b, string(m.Unit))
 		if m.U.Given() {
 			b = append(append(b, `,"u":`...), m.U...)
+		}
+		if lot != "" {
+			b = appendText(append(b, `,"lot":`...), lot)
 		}
 		b = append(b, '}')
 	}
@@ -342,7 +350,19 @@ func (e *extras) readKey(p *scanner, key string) error {
 			}
 		}
 	case *map[string]chem.Measured:
-		return readParts(p, key, v)
+		return readParts(p, key, "constituent", dimsConc, func(name string, m chem.Measured, _ string) {
+			if *v == nil {
+				*v = map[string]chem.Measured{}
+			}
+			(*v)[name] = m
+		})
+	case *map[string]chem.Weighed:
+		return readParts(p, key, "material", dimsAmount, func(name string, m chem.Measured, lot string) {
+			if *v == nil {
+				*v = map[string]chem.Weighed{}
+			}
+			(*v)[name] = chem.Weighed{Amount: m, Lot: lot}
+		})
 	}
 	if err != nil {
 		return wrong("more", "%s: %s", key, err)
@@ -350,79 +370,72 @@ func (e *extras) readKey(p *scanner, key string) error {
 	return nil
 }
 
-// readParts reads quantities by name: concentrations of constituents, or amounts
-// of materials.
-func readParts(p *scanner, key string, into *map[string]chem.Measured) error {
-	of, dims := "constituent", dimsConc
-	if key == "weighed" {
-		of, dims = "material", dimsAmount
-	}
-	parts := map[string]chem.Measured{}
+// readParts reads quantities by name: concentrations of constituents, or amounts of
+// materials, which may have a lot.
+func readParts(p *scanner, key, of string, dims []chem.Dimension, put func(name string, m chem.Measured, lot string)) error {
+	var names []string
 	for first := true; ; first = false {
 		name, more, err := p.next(first)
 		if err != nil {
 			return wrong("more", "%s: %s", key, err)
 		}
 		if !more {
-			break
+			return nil
 		}
-		switch _, twice := parts[name]; {
+		switch {
 		case name == "" || strings.TrimSpace(name) != name:
 			return wrong("more", "%s: %s is not the name of a %s", key, clip(name), of)
-		case twice:
+		case slices.Contains(names, name):
 			return wrong("more", "%s: %s stands there twice", key, clip(name))
 		}
-		m, err := readPart(p, of, dims)
+		m, lot, err := readPart(p, of, dims)
 		if err != nil {
 			return wrong("more", "%s of %s: %s", key, clip(name), err)
 		}
-		parts[name] = m
+		names = append(names, name)
+		put(name, m, lot)
 	}
-	if len(parts) > 0 {
-		*into = parts
-	}
-	return nil
 }
 
-func readPart(p *scanner, of string, dims []chem.Dimension) (chem.Measured, error) {
-	var m chem.Measured
+func readPart(p *scanner, of string, dims []chem.Dimension) (m chem.Measured, lot string, err error) {
 	unit := ""
 	for first := true; ; first = false {
 		key, more, err := p.next(first)
 		if err != nil {
-			return chem.Measured{}, err
+			return chem.Measured{}, "", err
 		}
 		if !more {
 			break
 		}
-		switch key {
-		case "value":
+		switch {
+		case key == "value":
 			m.Number, err = p.number()
-		case "u":
+		case key == "u":
 			m.U, err = p.number()
-		case "unit":
+		case key == "unit":
 			unit, err = p.text()
+		case key == "lot" && of == "material":
+			lot, err = p.text()
 		default:
 			err = p.skip(3)
 		}
 		if err != nil {
-			return chem.Measured{}, err
+			return chem.Measured{}, "", err
 		}
 	}
 	if !m.Given() {
-		return chem.Measured{}, wrong("", "the value is missing; leave the %s out where it is unknown", of)
+		return chem.Measured{}, "", wrong("", "the value is missing; leave the %s out where it is unknown", of)
 	}
 	for _, d := range []chem.Decimal{m.Number, m.U} {
 		if d.Given() && d[0] == '-' {
-			return chem.Measured{}, wrong("", "%s is below zero", d)
+			return chem.Measured{}, "", wrong("", "%s is below zero", d)
 		}
 	}
-	var err error
 	if m.Unit, err = chem.ParseUnit(unit); err != nil {
-		return chem.Measured{}, err
+		return chem.Measured{}, "", err
 	}
 	if string(m.Unit) != unit {
-		return chem.Measured{}, wrong("", "%s is written %s", clip(unit), m.Unit)
+		return chem.Measured{}, "", wrong("", "%s is written %s", clip(unit), m.Unit)
 	}
-	return m, m.Check(dims...)
+	return m, lot, m.Check(dims...)
 }

@@ -156,7 +156,7 @@ func doseCommand(s *session) *cli.Command {
 			&cli.StringSliceFlag{Name: "what-if", Usage: "only show the bath after `\"MATERIAL AMOUNT\"` or \"bail VOLUME\"; may be given several times"},
 			&cli.BoolFlag{Name: "record", Usage: "write down what was added, once it is done"},
 			&cli.BoolFlag{Name: "as-planned", Usage: "with --record: everything went in as planned"},
-			&cli.StringSliceFlag{Name: "weighed", Usage: "with --record: `\"MATERIAL AMOUNT\"` that really went in"},
+			&cli.StringSliceFlag{Name: "weighed", Usage: "with --record: `\"MATERIAL AMOUNT [lot LOT]\"` that really went in"},
 			&cli.StringFlag{Name: "note", Usage: "with --record: a `TEXT` to keep with it"},
 			&cli.StringFlag{Name: "force", Usage: "with --record: enter what is unlikely, because `REASON`"},
 			&cli.BoolFlag{Name: "check", Usage: "exit with status 3 where something is due"}),
@@ -275,7 +275,8 @@ func (s *session) record(ctx context.Context, c *cli.Context, b *bathFile, e *es
 	}
 	really := map[string]chem.Add{}
 	for _, w := range c.StringSlice("weighed") {
-		body, err := addBody(b.Recipe(at), strings.Fields(w), "", func(m chem.Measured) (chem.Decimal, error) { return m.U, nil })
+		what, lot := splitLot(w)
+		body, err := addBody(b.Recipe(at), strings.Fields(what), lot, func(m chem.Measured) (chem.Decimal, error) { return m.U, nil })
 		if err != nil {
 			return err
 		}
@@ -302,6 +303,9 @@ func (s *session) record(ctx context.Context, c *cli.Context, b *bathFile, e *es
 			}
 		}
 		if planned.Amount.Number.Float() > 0 {
+			if err := s.checkStock(c, b, planned, at); err != nil {
+				return err
+			}
 			bodies = append(bodies, planned)
 		}
 	}
@@ -337,13 +341,29 @@ func (s *session) askWeighed(c *cli.Context, planned chem.Add) (chem.Add, error)
 		if err != nil || answer == "" {
 			return planned, err
 		}
-		m, err := chem.ParseMeasured(answer, chem.DimMass, chem.DimVolume)
+		what, lot := splitLot(answer)
+		planned.Lot = lot
+		if what == "" {
+			return planned, nil
+		}
+		m, err := chem.ParseMeasured(what, chem.DimMass, chem.DimVolume)
 		if err == nil {
 			planned.Amount = m
 			return planned, nil
 		}
 		fmt.Fprintln(s.stderr, err)
 	}
+}
+
+// splitLot parts "240 mL lot B7".
+func splitLot(text string) (what, lot string) {
+	words := strings.Fields(text)
+	for i, w := range slices.Backward(words) {
+		if strings.EqualFold(w, "lot") && i < len(words)-1 {
+			return strings.Join(words[:i], " "), strings.Join(words[i+1:], " ")
+		}
+	}
+	return strings.Join(words, " "), ""
 }
 
 func historyCommand(s *session) *cli.Command {

@@ -153,7 +153,7 @@ const levelWord = "level"
 // recordMakeUp writes one filling from what was really weighed, and the other steps
 // of the sheet that were done and that a fact can say, all of it or nothing.
 func (s *session) recordMakeUp(ctx context.Context, c *cli.Context, b *bathFile, at time.Time, plan *dose.MakeUp) error {
-	amounts, level, err := weighedForMakeUp(c, plan)
+	amounts, lots, level, err := weighedForMakeUp(c, plan)
 	if err != nil {
 		return err
 	}
@@ -167,6 +167,9 @@ func (s *session) recordMakeUp(ctx context.Context, c *cli.Context, b *bathFile,
 				return err
 			}
 			amounts[w.Material.Name] = a.Amount
+			if a.Lot != "" {
+				lots[w.Material.Name] = a.Lot
+			}
 		}
 		if !level.Given() && s.isTerminal() {
 			if level, err = s.askLevel(c, plan.Volume); err != nil {
@@ -180,6 +183,18 @@ func (s *session) recordMakeUp(ctx context.Context, c *cli.Context, b *bathFile,
 	}
 	if !slices.ContainsFunc(plan.Reached, func(r dose.Reached) bool { return fill.Composition[r.Name].Number.Float() > 0 }) {
 		return refused("", "nothing went in, so nothing was written")
+	}
+	for _, w := range plan.Weigh {
+		name := w.Material.Name
+		in, ok := fill.Weighed[name]
+		if lots[name] == "" || !ok {
+			continue
+		}
+		in.Lot = lots[name]
+		fill.Weighed[name] = in
+		if err := s.checkStock(c, b, chem.Add{Material: name, Amount: in.Amount, Lot: in.Lot}, at); err != nil {
+			return err
+		}
 	}
 	facts, err := s.stepsDone(c, b, at, plan)
 	if err != nil {
@@ -347,40 +362,52 @@ func (s *session) stepDone(body chem.Body, words []string, at string, b *bathFil
 func isWater(m chem.Material) bool { return m.Water || len(m.Brings) == 0 }
 
 // weighedForMakeUp reads --weighed: materials of the sheet, none of which is
-// said with 0, and the level.
-func weighedForMakeUp(c *cli.Context, plan *dose.MakeUp) (amounts map[string]chem.Measured, level chem.Measured, err error) {
-	amounts = map[string]chem.Measured{}
+// said with 0, their lots, and the level. One may have a lot and no amount: the plan's.
+func weighedForMakeUp(c *cli.Context, plan *dose.MakeUp) (amounts map[string]chem.Measured, lots map[string]string, level chem.Measured, err error) {
+	amounts, lots = map[string]chem.Measured{}, map[string]string{}
 	for _, text := range c.StringSlice("weighed") {
-		typed, quantities := splitNamed(strings.Fields(text), materialNames(plan.Recipe()))
+		what, lot := splitLot(text)
+		typed, quantities := splitNamed(strings.Fields(what), materialNames(plan.Recipe()))
 		if strings.EqualFold(typed, levelWord) {
-			if level.Given() {
-				return nil, level, wrongWords("", "--weighed: the level is given twice")
+			switch {
+			case level.Given():
+				return nil, nil, level, wrongWords("", "--weighed: the level is given twice")
+			case lot != "":
+				return nil, nil, level, wrongWords("", "--weighed: the level comes from no lot, and %s is given", lot)
 			}
 			if level, err = something("--weighed: the level", quantities, chem.DimVolume); err != nil {
-				return nil, level, err
+				return nil, nil, level, err
 			}
 			continue
 		}
 		name, err := pick("material", typed, materialNames(plan.Recipe()))
 		if err != nil {
-			return nil, level, err
+			return nil, nil, level, err
+		}
+		at := slices.IndexFunc(plan.Weigh, func(w dose.Weighing) bool { return w.Material.Name == name })
+		_, amount := amounts[name]
+		_, itsLot := lots[name]
+		switch {
+		case amount || itsLot:
+			return nil, nil, level, wrongWords("", "--weighed: %s is given twice", name)
+		case at < 0:
+			return nil, nil, level, wrongWords("steadybath add writes down anything else", "%s is not part of the sheet", name)
+		case isWater(plan.Weigh[at].Material):
+			return nil, nil, level, wrongWords(`such as --weighed "level 59.5 L"`, "--weighed: the level says how much water went in")
+		}
+		if lot != "" {
+			lots[name] = lot
+			if len(quantities) == 0 && c.Bool("as-planned") {
+				continue
+			}
 		}
 		m, err := quantity("--weighed: the amount of "+name, quantities, chem.DimMass, chem.DimVolume)
 		if err != nil {
-			return nil, level, err
-		}
-		at := slices.IndexFunc(plan.Weigh, func(w dose.Weighing) bool { return w.Material.Name == name })
-		switch _, twice := amounts[name]; {
-		case twice:
-			return nil, level, wrongWords("", "--weighed: %s is given twice", name)
-		case at < 0:
-			return nil, level, wrongWords("steadybath add writes down anything else", "%s is not part of the sheet", name)
-		case isWater(plan.Weigh[at].Material):
-			return nil, level, wrongWords(`such as --weighed "level 59.5 L"`, "--weighed: the level says how much water went in")
+			return nil, nil, level, err
 		}
 		amounts[name] = m
 	}
-	return amounts, level, nil
+	return amounts, lots, level, nil
 }
 
 func (s *session) askLevel(c *cli.Context, planned float64) (chem.Measured, error) {

@@ -444,12 +444,20 @@ func (s *session) checkStock(c *cli.Context, b *bathFile, a chem.Add, at time.Ti
 			}
 		}
 		for _, f := range other.Facts {
-			if add, ok := f.Body.(chem.Add); ok && !f.Time.After(at) {
-				before = append(before, add)
+			if f.Time.After(at) {
+				continue
+			}
+			switch body := f.Body.(type) {
+			case chem.Add:
+				before = append(before, body)
+			case chem.Fill:
+				for material, w := range body.Weighed {
+					before = append(before, chem.Add{Material: material, Amount: w.Amount, Lot: w.Lot})
+				}
 			}
 		}
 	}
 	m, _ := b.Recipe(at).Material(a.Material)
-	b.doubts = entry.CheckStock(shop, m, before, a, at.In(b.zone))
+	b.doubts = append(b.doubts, entry.CheckStock(shop, m, before, a, at.In(b.zone))...)
 	return nil
 }
