@@ -49,11 +49,18 @@ func (s *session) asked(c *cli.Context, o estimate.Options) (*bathFile, *estimat
 // flagBottles adds what the estimate cannot know by itself: bottles belong to the
 // shop.
 func (s *session) flagBottles(c *cli.Context, b *bathFile, e *estimate.Estimate) error {
-	rows, err := s.store.Rows(c.Context, "", time.Time{})
-	if err != nil {
-		return err
+	var until time.Time
+	if on := c.String("known-on"); on != "" { // judged when the bath was read
+		now, err := s.now()
+		if err != nil {
+			return err
+		}
+		if until, err = chem.ParseTime(on, now, b.zone, true); err != nil {
+			return err
+		}
 	}
-	if rows, err = s.knownThen(c, rows, b.zone); err != nil {
+	rows, err := s.store.Rows(c.Context, "", until)
+	if err != nil {
 		return err
 	}
 	entered, _, err := decodeAll(rows, "the shop")
