@@ -135,6 +135,13 @@ type Fill struct {
 	Volume      Measured // L
 	Origin      Origin
 	Composition map[string]Measured // by constituent; one that is missing is unknown
+	Weighed     map[string]Weighed  // by material, what it was made up from and stock no longer holds; the composition counts for the bath
+}
+
+// Weighed is how much of a material went in, and from which lot.
+type Weighed struct {
+	Amount Measured
+	Lot    string
 }
 
 // Level is a reading of the volume in the tank, parts out and air off.
@@ -220,10 +227,14 @@ type Add struct {
 	Material string
 	Amount   Measured
 	Lot      string
+	Advice   uuid.UUID // the advice that it carries out; zero where it was nobody's
 }
 
 // Bail is bath taken out for good.
-type Bail struct{ Volume Measured }
+type Bail struct {
+	Volume Measured
+	Advice uuid.UUID // the advice that it carries out; zero where it was nobody's
+}
 
 // Treatment names what was done to clean a bath.
 type Treatment string

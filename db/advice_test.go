@@ -5,7 +5,10 @@ import (
 	"testing"
 	"time"
 
+	"github.com/google/uuid"
 	"github.com/stretchr/testify/require"
+
+	"steadybath/chem/journal"
 )
 
 // Advice is kept as it was given, with who and when by the database; a reader
@@ -35,6 +38,14 @@ func TestAdvice(t *testing.T) {
 	require.NotNil(t, none)
 	require.Empty(t, none)
 
+	last, found, err := anna.LastAdvice(ctx, "tank-1", head)
+	require.NoError(t, err)
+	require.True(t, found)
+	require.Equal(t, got[0], last)
+	_, found, err = anna.LastAdvice(ctx, "tank-1", entries[0].Hash)
+	require.NoError(t, err)
+	require.False(t, found, "it rests on the later fact")
+
 	other := given
 	other.Head = "00" + head[2:]
 	require.ErrorContains(t, anna.KeepAdvice(ctx, other), `bath "tank-1" has no fact with the hash 00`)
@@ -50,4 +61,34 @@ func TestAdvice(t *testing.T) {
 	again, err := anna.Advice(ctx, "tank-1")
 	require.NoError(t, err)
 	require.Equal(t, got, again)
+}
+
+// Advice goes in with the facts that carry it out, or neither does.
+func TestAppendWithAdvice(t *testing.T) {
+	database := newDatabase(t)
+	anna := open(t, database, "anna")
+	head := mustAppend(t, anna, bathRow("tank-1"))[0].Hash
+	own := Advice{ID: uuid.New(), Bath: "tank-1", At: noon, Version: "1.2", Head: head, Plan: json.RawMessage(`{}`), State: json.RawMessage(`{}`)}
+
+	bad := own
+	bad.Head = "00" + head[2:]
+	_, err := anna.Append(ctx, []journal.Row{noteRow("tank-1", "poured")}, bad)
+	require.ErrorContains(t, err, "no fact with the hash 00")
+	wrong := noteRow("tank-1", "poured")
+	wrong.Kind = "spill"
+	_, err = anna.Append(ctx, []journal.Row{wrong}, own)
+	require.Error(t, err)
+	rows, err := anna.Rows(ctx, "tank-1", time.Time{})
+	require.NoError(t, err)
+	require.Len(t, rows, 1)
+	got, err := anna.Advice(ctx, "tank-1")
+	require.NoError(t, err)
+	require.Empty(t, got)
+
+	_, err = anna.Append(ctx, []journal.Row{noteRow("tank-1", "poured")}, own)
+	require.NoError(t, err)
+	got, err = anna.Advice(ctx, "tank-1")
+	require.NoError(t, err)
+	require.Len(t, got, 1)
+	require.Equal(t, own.ID, got[0].ID)
 }

@@ -210,8 +210,9 @@ func (e *RowError) Unwrap() error { return e.Err }
 // there already under its id with the same content is not entered again and
 // comes back Known; with other content nothing is entered (ErrOtherFact). Where
 // one fact is at fault the error is a *RowError; a *MaybeWritten means that
-// nobody knows. Times are cut to microseconds.
-func (s *Store) Append(ctx context.Context, rows []journal.Row) ([]Entry, error) {
+// nobody knows. Times are cut to microseconds. Advice that the facts carry out
+// and that was not kept before is kept with them; it needs an id.
+func (s *Store) Append(ctx context.Context, rows []journal.Row, advice ...Advice) ([]Entry, error) {
 	if len(rows) == 0 {
 		return []Entry{}, nil
 	}
@@ -232,6 +233,11 @@ func (s *Store) Append(ctx context.Context, rows []journal.Row) ([]Entry, error)
 		known, err := lockAndLook(ctx, tx, baths, idBytes)
 		if err != nil {
 			return err
+		}
+		for _, a := range advice {
+			if _, err := tx.Exec(ctx, insertAdvice, a.insertArgs()...); err != nil {
+				return err
+			}
 		}
 		batch := &pgx.Batch{}
 		var queued []int

@@ -67,6 +67,7 @@ type MakeUpStep struct {
 	Portions []Portion // where it goes in by parts: they sum to Amount
 	Notes    []string
 	Cautions []string
+	Fact     chem.Body // what is written down once it was done, as far as the sheet knows; nil where the filling says it, or nothing does
 }
 
 // MakeUp is the sheet for a new bath.

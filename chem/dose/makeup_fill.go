@@ -29,7 +29,7 @@ func (p *MakeUp) Fill(amounts map[string]chem.Measured, level chem.Measured) (ch
 	if !level.U.Given() {
 		level = chem.MeasuredOf(v, "L", uv)
 	}
-	f := chem.Fill{Volume: level, Origin: chem.OriginMakeUp, Composition: map[string]chem.Measured{}}
+	f := chem.Fill{Volume: level, Origin: chem.OriginMakeUp, Composition: map[string]chem.Measured{}, Weighed: map[string]chem.Weighed{}}
 	sums, variances := map[string]float64{}, map[string]float64{}
 	var list []string
 	for _, w := range p.Weigh {
@@ -46,6 +46,7 @@ func (p *MakeUp) Fill(amounts map[string]chem.Measured, level chem.Measured) (ch
 		}
 		if x > 0 {
 			list = append(list, fmt.Sprintf("%s %s", w.Material.Name, typed))
+			f.Weighed[w.Material.Name] = chem.Weighed{Amount: typed}
 		}
 		u := math.Max(addU*x, w.Material.Smallest/2)
 		if typed.U.Given() {

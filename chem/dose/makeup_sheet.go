@@ -327,7 +327,7 @@ func saltPortions(amount float64, unit chem.Unit, litres float64) []Portion {
 // clean is carbon and the filter, before anything organic is in.
 func (g *making) clean(add func(MakeUpStep)) {
 	carbon, unit := shown(math.Ceil(carbonPer*g.before()/5)*5, "g")
-	add(MakeUpStep{Stage: StageClean, Do: fmt.Sprintf("%s %s of activated carbon, stirred for an hour and left overnight", tidy(carbon), unit),
+	add(MakeUpStep{Stage: StageClean, Fact: chem.Treat{With: chem.TreatCarbon, Amount: chem.MeasuredOf(carbon, unit, 0)}, Do: fmt.Sprintf("%s %s of activated carbon, stirred for an hour and left overnight", tidy(carbon), unit),
 		Notes:    []string{fmt.Sprintf("%s g per litre; it takes out what the salts brought", tidy(carbonPer))},
 		Cautions: []string{"no dust; spent carbon holds metal: hazardous waste, kept wet and closed"}})
 	add(MakeUpStep{Stage: StageClean, Do: "filter it back into the clean tank, until no black speck is left"})
@@ -367,18 +367,18 @@ func (g *making) finish(add func(MakeUpStep), soluble bool) {
 			"down with diluted " + acid + ", by a trial on a litre; up with nickel carbonate slurry in a bag, never caustic"}})
 	}
 	if soluble {
-		add(MakeUpStep{Stage: StageHang, Do: "hang the anodes in the leached bags, tops above the level"})
+		add(MakeUpStep{Stage: StageHang, Fact: chem.Change{What: "bags"}, Do: "hang the anodes in the leached bags, tops above the level"})
 	}
 	switch {
 	case !strings.EqualFold(g.r.Metal, "copper"):
-		add(MakeUpStep{Stage: StageDummy, Do: "plate dummies at 0.2 to 0.5 A/dm2 until the low end is no longer dark",
+		add(MakeUpStep{Stage: StageDummy, Fact: chem.Treat{With: chem.TreatDummy}, Do: "plate dummies at 0.2 to 0.5 A/dm2 until the low end is no longer dark",
 			Notes: []string{"2 to 5 A/ft2 takes out copper and zinc (read in excerpt)"}})
 	case soluble:
 		low := 0.5
 		if d := g.r.Limits.CathodeDensity; d[0] > 0 {
 			low = d[0]
 		}
-		add(MakeUpStep{Stage: StageDummy, Do: fmt.Sprintf("plate dummies for 2 to 4 h from %s A/dm2 up, until the anodes are evenly dark", tidy(low)),
+		add(MakeUpStep{Stage: StageDummy, Fact: chem.Treat{With: chem.TreatDummy}, Do: fmt.Sprintf("plate dummies for 2 to 4 h from %s A/dm2 up, until the anodes are evenly dark", tidy(low)),
 			Notes: []string{"phosphorised anodes need their film (common practice, no source)"}})
 	}
 	var read []string

@@ -6,6 +6,7 @@ import (
 	"maps"
 	"math"
 	"slices"
+	"strconv"
 	"strings"
 	"time"
 
@@ -552,4 +553,7 @@ func (c *checker) offMass(a estimate.Anode, mass chem.Measured) float64 {
 	return math.Abs(mass.Value("kg")-a.Mass) / math.Hypot(a.U, mass.Uncertainty("kg", 0.005))
 }
 
-func short(x float64) string { return fmt.Sprintf("%.3g", x) }
+func short(x float64) string {
+	rounded, _ := strconv.ParseFloat(strconv.FormatFloat(x, 'g', 3, 64), 64) // what was formatted can be read
+	return strconv.FormatFloat(rounded, 'f', -1, 64)
+}

@@ -9,72 +9,144 @@ import (
 	"steadybath/chem"
 )
 
-// StockLeft is what is left of a material over all of its lots that are still
-// good.
-type StockLeft struct {
-	Left    float64  // in the material's unit
-	Price   float64  // per unit, of the newest lot that states one; 0 unknown
-	Expired []string // lots that are past their date, and do not count
+// StockLot is what the log knows of one lot of a material.
+type StockLot struct {
+	Material  string
+	Lot       string // empty for what came in, or went out, without a lot
+	Unit      chem.Unit
+	Came      float64 // Unit, all that was entered of it
+	Went      float64 // Unit, added to baths
+	Uncounted int     // amounts that cannot be counted in Unit
+	Opened    string
+	Expires   string
+	Expired   bool
 }
 
-// StockNow says what is left of each of materials of which stock was ever entered,
-// by name, at a time in the shop's zone. An addition counts from the first entry
-// of its material on, whether it names a lot or not, since people forget to; so it
-// may be less than [StockLots] leaves in the lots, of which each is counted alone.
-func StockNow(shop, baths []chem.Fact, materials []chem.Material, at time.Time) map[string]StockLeft {
-	out := map[string]StockLeft{}
-	for _, m := range materials {
-		var s StockLeft
-		var first time.Time
-		found := false
-		gone := map[string]bool{} // lots that have expired
-		newest := map[string]chem.Stock{}
-		for _, f := range shop {
-			if in, ok := f.Body.(chem.Stock); ok && strings.EqualFold(in.Material, m.Name) && !f.Time.After(at) {
-				newest[strings.ToLower(in.Lot)] = in
-				if !found || f.Time.Before(first) {
-					first, found = f.Time, true
-				}
+// Left is what should still be there, never less than nothing; in Unit.
+func (l StockLot) Left() float64 { return math.Max(0, l.Came-l.Went) }
+
+// Stock is what the log knows of one material of which some was ever entered.
+type Stock struct {
+	Material string
+	Unit     chem.Unit
+	Lots     []StockLot // in the order of entry
+	Left     float64    // Unit, over all lots that are still good, never less than nothing
+	Price    float64    // per Unit, of the newest lot that states one; 0 unknown
+	Expired  []string   // lots that are past their date, and do not count
+}
+
+// StockOf counts what the shop's standing facts brought in and the standing facts
+// of all baths, additions and make-ups, took out, until a time in the shop's zone. Stocks are in the order
+// of materials, whose units they have; one that none of them names follows, in the
+// unit of what came in first. A lot loses what was added from it by name. All lots
+// together lose every addition since the first entry, since people forget the lot. So less may be left in all than the lots leave one by one.
+func StockOf(shop, baths []chem.Fact, materials []chem.Material, at time.Time) []Stock {
+	var all []Stock
+	var first []time.Time // of all
+	find := func(name string) int {
+		return slices.IndexFunc(all, func(s Stock) bool { return strings.EqualFold(s.Material, name) })
+	}
+	measure := func(s Stock) chem.Material {
+		for _, m := range materials {
+			if strings.EqualFold(m.Name, s.Material) {
+				return m
 			}
 		}
-		if !found {
+		return chem.Material{Name: s.Material, Unit: s.Unit}
+	}
+	for _, f := range shop {
+		in, ok := f.Body.(chem.Stock)
+		if !ok || f.Time.After(at) {
 			continue
 		}
-		for lot, in := range newest {
-			if expired(in.Expires, at) {
-				gone[lot] = true
-				s.Expired = append(s.Expired, lotName(in.Lot))
-			}
+		i := find(in.Material)
+		if i < 0 {
+			i = len(all)
+			m := measure(Stock{Material: in.Material, Unit: in.Amount.Unit})
+			all, first = append(all, Stock{Material: m.Name, Unit: m.Unit}), append(first, f.Time)
 		}
-		for _, f := range shop {
-			in, ok := f.Body.(chem.Stock)
-			if !ok || !strings.EqualFold(in.Material, m.Name) || f.Time.After(at) {
-				continue
-			}
-			x, err := m.Amount(in.Amount)
-			if err != nil {
-				continue
-			}
-			if !gone[strings.ToLower(in.Lot)] {
-				s.Left += x
-			}
-			one, err := m.Amount(chem.Measured{Number: "1", Unit: in.Amount.Unit})
-			if p := in.Price.Float(); p > 0 && err == nil && one > 0 {
-				s.Price = p / one
-			}
+		s, m := &all[i], measure(all[i])
+		l := s.lot(in.Lot)
+		if l == nil {
+			s.Lots = append(s.Lots, StockLot{Material: s.Material, Lot: in.Lot, Unit: s.Unit})
+			l = &s.Lots[len(s.Lots)-1]
 		}
-		for _, f := range baths {
-			a, ok := f.Body.(chem.Add)
-			if !ok || !strings.EqualFold(a.Material, m.Name) || f.Time.Before(first) || f.Time.After(at) || gone[strings.ToLower(a.Lot)] && a.Lot != "" {
-				continue
-			}
-			if x, err := m.Amount(a.Amount); err == nil {
-				s.Left -= x
-			}
+		if x, err := m.Amount(in.Amount); err == nil {
+			l.Came += x
+		} else {
+			l.Uncounted++
 		}
-		s.Left = math.Max(0, s.Left)
-		slices.Sort(s.Expired)
-		out[m.Name] = s
+		l.Opened, l.Expires, l.Expired = in.Opened, in.Expires, expired(in.Expires, at)
+		one, err := m.Amount(chem.Measured{Number: "1", Unit: in.Amount.Unit})
+		if p := in.Price.Float(); p > 0 && err == nil && one > 0 {
+			s.Price = p / one
+		}
+		if f.Time.Before(first[i]) {
+			first[i] = f.Time
+		}
 	}
-	return out
+	for i := range all {
+		for _, l := range all[i].Lots {
+			if l.Expired {
+				all[i].Expired = append(all[i].Expired, lotName(l.Lot))
+			} else {
+				all[i].Left += l.Came
+			}
+		}
+		slices.Sort(all[i].Expired)
+	}
+	took := func(t time.Time, a chem.Add) {
+		i := find(a.Material)
+		if i < 0 {
+			return
+		}
+		s := &all[i]
+		l := s.lot(a.Lot)
+		x, err := measure(*s).Amount(a.Amount)
+		switch {
+		case l != nil && err != nil:
+			l.Uncounted++
+		case l != nil:
+			l.Went += x
+		}
+		if err != nil || t.Before(first[i]) || a.Lot != "" && l != nil && l.Expired {
+			return
+		}
+		s.Left -= x
+	}
+	for _, f := range baths {
+		if f.Time.After(at) {
+			continue
+		}
+		switch body := f.Body.(type) {
+		case chem.Add:
+			took(f.Time, body)
+		case chem.Fill:
+			for material, w := range body.Weighed {
+				took(f.Time, chem.Add{Material: material, Amount: w.Amount, Lot: w.Lot})
+			}
+		}
+	}
+	for i := range all {
+		all[i].Left = math.Max(0, all[i].Left)
+	}
+	place := func(s Stock) int {
+		i := slices.IndexFunc(materials, func(m chem.Material) bool { return strings.EqualFold(m.Name, s.Material) })
+		if i < 0 {
+			return len(materials)
+		}
+		return i
+	}
+	slices.SortStableFunc(all, func(a, b Stock) int { return place(a) - place(b) })
+	return all
+}
+
+// lot finds a lot by its name, nil where there is none.
+func (s *Stock) lot(name string) *StockLot {
+	for i := range s.Lots {
+		if strings.EqualFold(s.Lots[i].Lot, name) {
+			return &s.Lots[i]
+		}
+	}
+	return nil
 }

@@ -94,7 +94,7 @@ var rules = map[chem.Kind]*rule{
 	chem.KindMaterial: {a: "a material", subject: required, names: "the material", value: required, sign: notNegative, dims: dimsAmount,
 		keys: []string{"lot", "price", "opened", "expires"}},
 	chem.KindFill: {a: "a fill", value: required, sign: positive, dims: dimsVolume,
-		keys: []string{"from", "composition"}},
+		keys: []string{"from", "composition", "weighed"}},
 	chem.KindLevel: {a: "a level", value: required, sign: positive, dims: dimsVolume,
 		keys: []string{"height_cm"}},
 	chem.KindAssay: {a: "an assay", subject: required, names: "the constituent, or pH, temperature or density", value: required, sign: notNegative,
@@ -107,8 +107,9 @@ var rules = map[chem.Kind]*rule{
 	chem.KindPlate: {a: "a plating run", subject: optional, value: required, sign: positive, dims: dimsCharge,
 		keys: []string{"hours", "area_dm2", "current_A", "ramp_from_A", "ramp_min", "gain_g"}},
 	chem.KindAdd: {a: "an addition", subject: required, names: "the material", value: required, sign: positive, dims: dimsAmount,
-		keys: []string{"lot"}},
-	chem.KindBail: {a: "a bail-out", value: required, sign: positive, dims: dimsVolume},
+		keys: []string{"lot", "advice"}},
+	chem.KindBail: {a: "a bail-out", value: required, sign: positive, dims: dimsVolume,
+		keys: []string{"advice"}},
 	chem.KindTreat: {a: "a treatment", subject: required, names: "the treatment", words: []string{"carbon", "peroxide", "dummy"},
 		value: optional, sign: notNegative, keys: []string{"hours"}},
 	chem.KindChange: {a: "a change", subject: required, names: "what was changed", words: []string{"bags", "filter"}},
@@ -520,7 +521,7 @@ func decodeBody(r *Row, e *extras) (chem.Body, error) {
 	case chem.KindMaterial:
 		return chem.Stock{Material: r.Subject, Amount: m, Lot: e.lot, Price: e.price, Opened: e.opened, Expires: e.expires}, nil
 	case chem.KindFill:
-		return chem.Fill{Volume: m, Origin: chem.Origin(e.origin), Composition: e.composition}, nil
+		return chem.Fill{Volume: m, Origin: chem.Origin(e.origin), Composition: e.composition, Weighed: e.weighed}, nil
 	case chem.KindLevel:
 		return chem.Level{Volume: m, Height: in(e.height, "cm")}, nil
 	case chem.KindAssay:
@@ -540,9 +541,17 @@ func decodeBody(r *Row, e *extras) (chem.Body, error) {
 		return chem.Plate{Part: r.Subject, Charge: m, Hours: e.hours, Area: in(e.area, "dm2"), Current: in(e.current, "A"),
 			RampFrom: in(e.rampFrom, "A"), Ramp: in(e.rampMin, "min"), Gain: in(e.gain, "g")}, nil
 	case chem.KindAdd:
-		return chem.Add{Material: r.Subject, Amount: m, Lot: e.lot}, nil
+		advice, err := e.advised()
+		if err != nil {
+			return nil, err
+		}
+		return chem.Add{Material: r.Subject, Amount: m, Lot: e.lot, Advice: advice}, nil
 	case chem.KindBail:
-		return chem.Bail{Volume: m}, nil
+		advice, err := e.advised()
+		if err != nil {
+			return nil, err
+		}
+		return chem.Bail{Volume: m, Advice: advice}, nil
 	case chem.KindTreat:
 		return chem.Treat{With: chem.Treatment(r.Subject), Amount: m, Hours: e.hours}, nil
 	case chem.KindChange:
@@ -611,7 +620,7 @@ func encodeBody(r *Row, body chem.Body) (*extras, error) {
 		r.Subject, e.lot, e.price, e.opened, e.expires = b.Material, b.Lot, b.Price, b.Opened, b.Expires
 	case chem.Fill:
 		value(b.Volume)
-		e.origin, e.composition = string(b.Origin), b.Composition
+		e.origin, e.composition, e.weighed = string(b.Origin), b.Composition, b.Weighed
 	case chem.Level:
 		value(b.Volume)
 		to(&e.height, "height_cm", b.Height, "cm")
@@ -643,8 +652,10 @@ func encodeBody(r *Row, body chem.Body) (*extras, error) {
 	case chem.Add:
 		value(b.Amount)
 		r.Subject, e.lot = b.Material, b.Lot
+		e.advice = adviceText(b.Advice)
 	case chem.Bail:
 		value(b.Volume)
+		e.advice = adviceText(b.Advice)
 	case chem.Treat:
 		value(b.Amount)
 		r.Subject, e.hours = string(b.With), b.Hours

@@ -67,6 +67,13 @@ func drawID(t *rapid.T, label string) uuid.UUID {
 	return uuid.UUID(b)
 }
 
+func drawAdvice(t *rapid.T) uuid.UUID {
+	if rapid.Bool().Draw(t, "advised") {
+		return drawID(t, "advice")
+	}
+	return uuid.Nil
+}
+
 func drawTime(t *rapid.T, label string) time.Time {
 	return time.UnixMicro(rapid.Int64Range(-2e15, 4e15).Draw(t, label)).UTC()
 }
@@ -108,6 +115,12 @@ func drawBody(t *rapid.T, kind chem.Kind) chem.Body {
 			}
 			f.Composition[drawName(t, "constituent")] = drawMeasured(t, "concentration", concentrations...)
 		}
+		for range rapid.IntRange(0, 3).Draw(t, "materials") {
+			if f.Weighed == nil {
+				f.Weighed = map[string]chem.Weighed{}
+			}
+			f.Weighed[drawName(t, "material")] = chem.Weighed{Amount: drawMeasured(t, "weighed", append(litres, masses...)...), Lot: drawText(t, "lot", false)}
+		}
 		return f
 	case chem.KindLevel:
 		return chem.Level{Volume: drawMeasured(t, "volume", litres...), Height: drawIn(t, "height", "cm")}
@@ -143,9 +156,9 @@ func drawBody(t *rapid.T, kind chem.Kind) chem.Body {
 		return chem.Plate{Part: drawOptionalName(t, "part"), Charge: drawMeasured(t, "charge", charges...), Hours: drawMaybe(t, "hours"),
 			Area: drawIn(t, "area", "dm2"), Current: drawIn(t, "current", "A"), RampFrom: drawIn(t, "ramp from", "A"), Gain: drawIn(t, "gain", "g")}
 	case chem.KindAdd:
-		return chem.Add{Material: drawName(t, "material"), Amount: drawMeasured(t, "amount", append(litres, masses...)...), Lot: drawText(t, "lot", false)}
+		return chem.Add{Material: drawName(t, "material"), Amount: drawMeasured(t, "amount", append(litres, masses...)...), Lot: drawText(t, "lot", false), Advice: drawAdvice(t)}
 	case chem.KindBail:
-		return chem.Bail{Volume: drawMeasured(t, "volume", litres...)}
+		return chem.Bail{Volume: drawMeasured(t, "volume", litres...), Advice: drawAdvice(t)}
 	case chem.KindTreat:
 		switch rapid.IntRange(0, 2).Draw(t, "treatment") {
 		case 0:

@@ -6,6 +6,8 @@ import (
 	"strconv"
 	"strings"
 
+	"github.com/google/uuid"
+
 	"steadybath/chem"
 )
 
@@ -15,18 +17,19 @@ const formInert = "inert"
 // extras are the keys of more, of all kinds together. Which of them a kind
 // uses, and in which order they are written, says its rule.
 type extras struct {
-	recipe, zone, text, origin, method, titrant, lot, titrantDate, opened, expires, pattern, form, bag string
+	recipe, zone, text, origin, method, titrant, lot, titrantDate, opened, expires, pattern, form, bag, advice string
 
 	length, width, height, most, least, aliquot, blank, molarity, factor, factorU, uLot, sample,
 	price, hours, area, current, rampFrom, rampMin, gain, minutes, trial chem.Decimal
 
 	delivered       []chem.Decimal
 	composition     map[string]chem.Measured
+	weighed         map[string]chem.Weighed
 	returned, reset bool
 }
 
 // slot returns where the value of a key goes, as *string, *chem.Decimal, *bool,
-// *[]chem.Decimal or *map[string]chem.Measured, and which sign a number may
+// *[]chem.Decimal, *map[string]chem.Measured or *map[string]chem.Weighed, and which sign a number may
 // have.
 func (e *extras) slot(key string) (any, sign) {
 	switch key {
@@ -56,6 +59,8 @@ func (e *extras) slot(key string) (any, sign) {
 		return &e.form, anySign
 	case "bag":
 		return &e.bag, anySign
+	case "advice":
+		return &e.advice, anySign
 	case "length_cm":
 		return &e.length, positive
 	case "width_cm":
@@ -102,6 +107,8 @@ func (e *extras) slot(key string) (any, sign) {
 		return &e.delivered, notNegative
 	case "composition":
 		return &e.composition, notNegative
+	case "weighed":
+		return &e.weighed, notNegative
 	case "returned":
 		return &e.returned, anySign
 	case "reset":
@@ -131,6 +138,29 @@ func checkChoice(column, key, s string) error {
 		}
 	}
 	return nil
+}
+
+// advised returns the advice that the row carries out, the zero id where it names
+// none.
+func (e *extras) advised() (uuid.UUID, error) {
+	if e.advice == "" {
+		return uuid.Nil, nil
+	}
+	id, err := parseID(e.advice)
+	if err == nil && id == uuid.Nil {
+		return id, wrong("more", "advice %s names nothing; leave it out", e.advice)
+	}
+	if err != nil {
+		return id, wrong("more", "advice %s", err)
+	}
+	return id, nil
+}
+
+func adviceText(id uuid.UUID) string {
+	if id == uuid.Nil {
+		return ""
+	}
+	return id.String()
 }
 
 // titration returns how the assay was found, nil where the row does not say.
@@ -208,7 +238,12 @@ func (e *extras) json(keys []string) string {
 			}
 		case *map[string]chem.Measured:
 			if len(*v) > 0 {
-				b = appendComposition(b, *v)
+				b = appendParts(b, slices.Sorted(maps.Keys(*v)), func(name string) (chem.Measured, string) { return (*v)[name], "" })
+				continue
+			}
+		case *map[string]chem.Weighed:
+			if len(*v) > 0 {
+				b = appendParts(b, slices.Sorted(maps.Keys(*v)), func(name string) (chem.Measured, string) { return (*v)[name].Amount, (*v)[name].Lot })
 				continue
 			}
 		}
@@ -221,15 +256,18 @@ func (e *extras) json(keys []string) string {
 	return string(append(b, '}'))
 }
 
-func appendComposition(b []byte, parts map[string]chem.Measured) []byte {
-	for i, name := range slices.Sorted(maps.Keys(parts)) {
-		m := parts[name]
+func appendParts(b []byte, names []string, part func(name string) (m chem.Measured, lot string)) []byte {
+	for i, name := range names {
+		m, lot := part(name)
 		b = append(b, "{,"[min(i, 1)])
 		b = append(appendText(b, name), `:{"value":`...)
 		b = append(append(b, m.Number...), `,"unit":`...)
 		b = appendText(b, string(m.Unit))
 		if m.U.Given() {
 			b = append(append(b, `,"u":`...), m.U...)
+		}
+		if lot != "" {
+			b = appendText(append(b, `,"lot":`...), lot)
 		}
 		b = append(b, '}')
 	}
@@ -312,7 +350,19 @@ func (e *extras) readKey(p *scanner, key string) error {
 			}
 		}
 	case *map[string]chem.Measured:
-		return readComposition(p, v)
+		return readParts(p, key, "constituent", dimsConc, func(name string, m chem.Measured, _ string) {
+			if *v == nil {
+				*v = map[string]chem.Measured{}
+			}
+			(*v)[name] = m
+		})
+	case *map[string]chem.Weighed:
+		return readParts(p, key, "material", dimsAmount, func(name string, m chem.Measured, lot string) {
+			if *v == nil {
+				*v = map[string]chem.Weighed{}
+			}
+			(*v)[name] = chem.Weighed{Amount: m, Lot: lot}
+		})
 	}
 	if err != nil {
 		return wrong("more", "%s: %s", key, err)
@@ -320,73 +370,72 @@ func (e *extras) readKey(p *scanner, key string) error {
 	return nil
 }
 
-func readComposition(p *scanner, into *map[string]chem.Measured) error {
-	parts := map[string]chem.Measured{}
+// readParts reads quantities by name: concentrations of constituents, or amounts of
+// materials, which may have a lot.
+func readParts(p *scanner, key, of string, dims []chem.Dimension, put func(name string, m chem.Measured, lot string)) error {
+	var names []string
 	for first := true; ; first = false {
 		name, more, err := p.next(first)
 		if err != nil {
-			return wrong("more", "composition: %s", err)
+			return wrong("more", "%s: %s", key, err)
 		}
 		if !more {
-			break
+			return nil
 		}
-		switch _, twice := parts[name]; {
+		switch {
 		case name == "" || strings.TrimSpace(name) != name:
-			return wrong("more", "composition: %s is not a constituent's name", clip(name))
-		case twice:
-			return wrong("more", "composition: %s stands there twice", clip(name))
+			return wrong("more", "%s: %s is not the name of a %s", key, clip(name), of)
+		case slices.Contains(names, name):
+			return wrong("more", "%s: %s stands there twice", key, clip(name))
 		}
-		m, err := readConcentration(p)
+		m, lot, err := readPart(p, of, dims)
 		if err != nil {
-			return wrong("more", "composition of %s: %s", clip(name), err)
+			return wrong("more", "%s of %s: %s", key, clip(name), err)
 		}
-		parts[name] = m
+		names = append(names, name)
+		put(name, m, lot)
 	}
-	if len(parts) > 0 {
-		*into = parts
-	}
-	return nil
 }
 
-func readConcentration(p *scanner) (chem.Measured, error) {
-	var m chem.Measured
+func readPart(p *scanner, of string, dims []chem.Dimension) (m chem.Measured, lot string, err error) {
 	unit := ""
 	for first := true; ; first = false {
 		key, more, err := p.next(first)
 		if err != nil {
-			return chem.Measured{}, err
+			return chem.Measured{}, "", err
 		}
 		if !more {
 			break
 		}
-		switch key {
-		case "value":
+		switch {
+		case key == "value":
 			m.Number, err = p.number()
-		case "u":
+		case key == "u":
 			m.U, err = p.number()
-		case "unit":
+		case key == "unit":
 			unit, err = p.text()
+		case key == "lot" && of == "material":
+			lot, err = p.text()
 		default:
 			err = p.skip(3)
 		}
 		if err != nil {
-			return chem.Measured{}, err
+			return chem.Measured{}, "", err
 		}
 	}
 	if !m.Given() {
-		return chem.Measured{}, wrong("", "the value is missing; leave the constituent out where it is unknown")
+		return chem.Measured{}, "", wrong("", "the value is missing; leave the %s out where it is unknown", of)
 	}
 	for _, d := range []chem.Decimal{m.Number, m.U} {
 		if d.Given() && d[0] == '-' {
-			return chem.Measured{}, wrong("", "%s is below zero", d)
+			return chem.Measured{}, "", wrong("", "%s is below zero", d)
 		}
 	}
-	var err error
 	if m.Unit, err = chem.ParseUnit(unit); err != nil {
-		return chem.Measured{}, err
+		return chem.Measured{}, "", err
 	}
 	if string(m.Unit) != unit {
-		return chem.Measured{}, wrong("", "%s is written %s", clip(unit), m.Unit)
+		return chem.Measured{}, "", wrong("", "%s is written %s", clip(unit), m.Unit)
 	}
-	return m, m.Check(dimsConc...)
+	return m, lot, m.Check(dims...)
 }

@@ -9,7 +9,7 @@ import (
 
 // notWords are the keys of more that have no place in the note of a row written
 // by hand: texts and lists that no one types at a tank.
-var notWords = []string{"recipe", "length_cm", "width_cm", "most_L", "least_L", "delivered_mL", "composition", "titrant_date"}
+var notWords = []string{"recipe", "length_cm", "width_cm", "most_L", "least_L", "delivered_mL", "composition", "weighed", "titrant_date", "advice"}
 
 func isWord(key string) bool {
 	slot, _ := new(extras).slot(key)

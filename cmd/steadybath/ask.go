@@ -13,6 +13,7 @@ import (
 
 	"steadybath/chem"
 	"steadybath/chem/dose"
+	"steadybath/chem/entry"
 	"steadybath/chem/estimate"
 	"steadybath/reports"
 )
@@ -42,7 +43,32 @@ func (s *session) asked(c *cli.Context, o estimate.Options) (*bathFile, *estimat
 	if err != nil {
 		return nil, nil, "", refused("ask for a later day", "%v", err)
 	}
-	return b, e, sys, nil
+	return b, e, sys, s.flagBottles(c, b, e)
+}
+
+// flagBottles adds what the estimate cannot know by itself: bottles belong to the
+// shop.
+func (s *session) flagBottles(c *cli.Context, b *bathFile, e *estimate.Estimate) error {
+	var until time.Time
+	if on := c.String("known-on"); on != "" { // judged when the bath was read
+		now, err := s.now()
+		if err != nil {
+			return err
+		}
+		if until, err = chem.ParseTime(on, now, b.zone, true); err != nil {
+			return err
+		}
+	}
+	rows, err := s.store.Rows(c.Context, "", until)
+	if err != nil {
+		return err
+	}
+	entered, _, err := decodeAll(rows, "the shop")
+	if err != nil {
+		return err
+	}
+	e.Flags = append(e.Flags, entry.PastBottles(chem.Standing(entered), e, b.zone)...)
+	return nil
 }
 
 func stateCommand(s *session) *cli.Command {
@@ -77,6 +103,9 @@ func stateCommand(s *session) *cli.Command {
 			}
 			if c.Bool("smoothed") {
 				if e, err = s.smoothed(b, e.At); err != nil {
+					return err
+				}
+				if err := s.flagBottles(c, b, e); err != nil {
 					return err
 				}
 			}
@@ -134,7 +163,7 @@ func doseCommand(s *session) *cli.Command {
 			&cli.StringSliceFlag{Name: "what-if", Usage: "only show the bath after `\"MATERIAL AMOUNT\"` or \"bail VOLUME\"; may be given several times"},
 			&cli.BoolFlag{Name: "record", Usage: "write down what was added, once it is done"},
 			&cli.BoolFlag{Name: "as-planned", Usage: "with --record: everything went in as planned"},
-			&cli.StringSliceFlag{Name: "weighed", Usage: "with --record: `\"MATERIAL AMOUNT\"` that really went in"},
+			&cli.StringSliceFlag{Name: "weighed", Usage: "with --record: `\"MATERIAL AMOUNT [lot LOT]\"` that really went in"},
 			&cli.StringFlag{Name: "note", Usage: "with --record: a `TEXT` to keep with it"},
 			&cli.StringFlag{Name: "force", Usage: "with --record: enter what is unlikely, because `REASON`"},
 			&cli.BoolFlag{Name: "check", Usage: "exit with status 3 where something is due"}),
@@ -186,7 +215,7 @@ func runDose(ctx context.Context, s *session, c *cli.Context) error {
 		return err
 	}
 	if c.Bool("record") {
-		return s.record(ctx, c, b, plan)
+		return s.record(ctx, c, b, e, plan)
 	}
 	if c.Bool("json") {
 		err = reports.DoseJSON(s.stdout, plan, b.head)
@@ -243,7 +272,7 @@ func doseOptions(c *cli.Context, e *estimate.Estimate) (dose.Options, error) {
 
 // record writes what really went in: the plan's amounts, or others where they
 // are given or asked for.
-func (s *session) record(ctx context.Context, c *cli.Context, b *bathFile, plan *dose.Plan) error {
+func (s *session) record(ctx context.Context, c *cli.Context, b *bathFile, e *estimate.Estimate, plan *dose.Plan) error {
 	if len(plan.Additions) == 0 && plan.Bail == 0 {
 		return refused("steadybath add writes down what went in all the same", "the plan adds nothing, so there is nothing to record")
 	}
@@ -253,7 +282,8 @@ func (s *session) record(ctx context.Context, c *cli.Context, b *bathFile, plan 
 	}
 	really := map[string]chem.Add{}
 	for _, w := range c.StringSlice("weighed") {
-		body, err := addBody(b.Recipe(at), strings.Fields(w), "", func(m chem.Measured) (chem.Decimal, error) { return m.U, nil })
+		what, lot := splitLot(w)
+		body, err := addBody(b.Recipe(at), strings.Fields(what), lot, func(m chem.Measured) (chem.Decimal, error) { return m.U, nil })
 		if err != nil {
 			return err
 		}
@@ -280,13 +310,33 @@ func (s *session) record(ctx context.Context, c *cli.Context, b *bathFile, plan 
 			}
 		}
 		if planned.Amount.Number.Float() > 0 {
+			if err := s.checkStock(c, b, planned, at); err != nil {
+				return err
+			}
 			bodies = append(bodies, planned)
 		}
 	}
 	if len(bodies) == 0 {
 		return refused("", "nothing went in, so nothing was written")
 	}
-	return s.enterBodies(ctx, c, b, at, bodies...)
+	advice, shown, err := s.carriedOut(ctx, c, b, e, plan, at)
+	if err != nil {
+		return err
+	}
+	for i, body := range bodies {
+		switch body := body.(type) {
+		case chem.Bail:
+			body.Advice = advice
+			bodies[i] = body
+		case chem.Add:
+			body.Advice = advice
+			bodies[i] = body
+		}
+	}
+	if err := s.enterBodies(ctx, c, b, at, bodies...); err != nil || shown.IsZero() || c.Bool("json") {
+		return err
+	}
+	return say(s.stdout, "   as advised on %s", shown.In(b.zone).Format("Mon 2 Jan 15:04"))
 }
 
 func (s *session) askWeighed(c *cli.Context, planned chem.Add) (chem.Add, error) {
@@ -298,13 +348,29 @@ func (s *session) askWeighed(c *cli.Context, planned chem.Add) (chem.Add, error)
 		if err != nil || answer == "" {
 			return planned, err
 		}
-		m, err := chem.ParseMeasured(answer, chem.DimMass, chem.DimVolume)
+		what, lot := splitLot(answer)
+		planned.Lot = lot
+		if what == "" {
+			return planned, nil
+		}
+		m, err := chem.ParseMeasured(what, chem.DimMass, chem.DimVolume)
 		if err == nil {
 			planned.Amount = m
 			return planned, nil
 		}
 		fmt.Fprintln(s.stderr, err)
 	}
+}
+
+// splitLot parts "240 mL lot B7".
+func splitLot(text string) (what, lot string) {
+	words := strings.Fields(text)
+	for i, w := range slices.Backward(words) {
+		if strings.EqualFold(w, "lot") && i < len(words)-1 {
+			return strings.Join(words[:i], " "), strings.Join(words[i+1:], " ")
+		}
+	}
+	return strings.Join(words, " "), ""
 }
 
 func historyCommand(s *session) *cli.Command {

@@ -113,7 +113,10 @@ func runStockList(s *session, c *cli.Context) error {
 	if err != nil {
 		return err
 	}
-	lots := entry.StockLots(l.shop, l.baths, l.materials, l.at)
+	var lots []entry.StockLot
+	for _, stock := range entry.StockOf(l.shop, l.baths, l.materials, l.at) {
+		lots = append(lots, stock.Lots...)
+	}
 	if c.Bool("json") {
 		return reports.StockLotsJSON(s.stdout, lots)
 	}

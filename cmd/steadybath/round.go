@@ -707,6 +707,9 @@ func (r *round) sayWritten(entries []db.Entry, bodies []chem.Body) error {
 	if err != nil {
 		return err
 	}
+	if err := r.s.flagBottles(r.c, b, e); err != nil {
+		return err
+	}
 	plan, err := r.s.plan(r.c, b, e, dose.Options{})
 	if err != nil {
 		return err

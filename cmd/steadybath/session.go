@@ -128,6 +128,14 @@ type bathFile struct {
 	head    string
 	shop    []chem.Fact   // the shop's standing facts, where a command has read them
 	doubts  []entry.Doubt // of the shop's lots, to be asked about with the first fact
+	advice  []db.Advice   // to be kept with the facts that carry it out
+}
+
+func (b *bathFile) adviceToKeep() []db.Advice {
+	if b == nil {
+		return nil
+	}
+	return b.advice
 }
 
 // bathName finds the bath that is meant: the named one, or the only one.
@@ -357,7 +365,7 @@ func (s *session) write(ctx context.Context, c *cli.Context, b *bathFile, rows .
 	if err := stillRead(b, rows); err != nil {
 		return nil, err
 	}
-	entries, err := s.store.Append(ctx, rows)
+	entries, err := s.store.Append(ctx, rows, b.adviceToKeep()...)
 	if errors.Is(err, db.ErrOtherFact) {
 		return nil, refused("leave --id out to enter a new fact", "%v", err)
 	}

@@ -341,9 +341,9 @@ func lotOf(shop []chem.Fact, titrant, lot string, at time.Time) (found chem.Titr
 
 // takeLot gives a titration the molarity and factor of its lot, where the shop
 // knows it: of the one that was typed, or of the remembered one where it was
-// standardised since it was last used. Where the bottle is past its date it returns
-// the relative standard uncertainty that its own figures give, 0 where they give none.
-func takeLot(c *cli.Context, b *bathFile, t *chem.Titration, last *chem.Fact, at time.Time) (u float64, expired bool) {
+// standardised since it was last used. It returns the bottle where that is past its
+// date and nothing was told of its strength.
+func takeLot(c *cli.Context, b *bathFile, t *chem.Titration, last *chem.Fact, at time.Time) (past *chem.Titrant) {
 	lot := strings.TrimSpace(c.String("lot"))
 	typed := lot != ""
 	if !typed {
@@ -363,15 +363,9 @@ func takeLot(c *cli.Context, b *bathFile, t *chem.Titration, last *chem.Fact, at
 	told := c.String("molarity") != "" || c.String("factor") != ""
 	b.doubts = append(b.doubts, entry.CheckLot(b.shop, t.Titrant, lot, at.In(b.zone), typed && !told)...)
 	if !ok || told || !entry.PastUse(found.Expires, at.In(b.zone)) {
-		return 0, false
+		return nil
 	}
-	// From the bottle's own figure each time, or a row of titrations would widen
-	// what the one before had widened.
-	u = found.UFactor.Float()
-	if n := found.Molarity.Number.Float(); found.Molarity.U.Given() && n > 0 {
-		u = found.Molarity.U.Float() / n
-	}
-	return u, true
+	return &found
 }
 
 // voidOfShop says that a titrant or a stock does not stand.
@@ -450,12 +444,20 @@ func (s *session) checkStock(c *cli.Context, b *bathFile, a chem.Add, at time.Ti
 			}
 		}
 		for _, f := range other.Facts {
-			if add, ok := f.Body.(chem.Add); ok && !f.Time.After(at) {
-				before = append(before, add)
+			if f.Time.After(at) {
+				continue
+			}
+			switch body := f.Body.(type) {
+			case chem.Add:
+				before = append(before, body)
+			case chem.Fill:
+				for material, w := range body.Weighed {
+					before = append(before, chem.Add{Material: material, Amount: w.Amount, Lot: w.Lot})
+				}
 			}
 		}
 	}
 	m, _ := b.Recipe(at).Material(a.Material)
-	b.doubts = entry.CheckStock(shop, m, before, a, at.In(b.zone))
+	b.doubts = append(b.doubts, entry.CheckStock(shop, m, before, a, at.In(b.zone))...)
 	return nil
 }

@@ -43,15 +43,13 @@ func (s *session) stock(c *cli.Context, b *bathFile, at time.Time) (map[string]d
 	out := map[string]dose.Stock{}
 	var said []string
 	materials := b.Recipe(at).Materials
-	left := entry.StockNow(shop, facts, materials, at.In(b.zone))
-	for _, m := range materials {
-		l, counted := left[m.Name]
-		if !counted {
-			continue
+	for _, x := range entry.StockOf(shop, facts, materials, at.In(b.zone)) {
+		if !slices.ContainsFunc(materials, func(m chem.Material) bool { return m.Name == x.Material }) {
+			continue // no material of this bath
 		}
-		out[m.Name] = dose.Stock{Left: l.Left, Price: l.Price}
-		if len(l.Expired) > 0 {
-			said = append(said, fmt.Sprintf("%s: of lot %s nothing is counted, since it is past its date", m.Name, strings.Join(l.Expired, ", ")))
+		out[x.Material] = dose.Stock{Left: x.Left, Price: x.Price}
+		if len(x.Expired) > 0 {
+			said = append(said, fmt.Sprintf("%s: of lot %s nothing is counted, since it is past its date", x.Material, strings.Join(x.Expired, ", ")))
 		}
 	}
 	return out, said, nil

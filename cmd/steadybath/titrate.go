@@ -2,7 +2,6 @@ package main
 
 import (
 	"fmt"
-	"math"
 	"strings"
 	"time"
 
@@ -103,19 +102,16 @@ func titrateBody(c *cli.Context, b *bathFile, at time.Time) (titrated, error) {
 		}
 		t.Delivered = append(t.Delivered, d)
 	}
-	uFactor, expired := 0.0, false
-	if err := titrateFlags(c, &t, func() { uFactor, expired = takeLot(c, b, &t, lastUse(b, name, at), at) }); err != nil {
+	var past *chem.Titrant
+	if err := titrateFlags(c, &t, func() { past = takeLot(c, b, &t, lastUse(b, name, at), at) }); err != nil {
 		return titrated{}, err
 	}
 	setup, err := t.Setup(method)
 	if err != nil {
 		return titrated{}, wrongWords("", "%v", err)
 	}
-	if expired {
-		if uFactor == 0 {
-			uFactor = method.UFactor
-		}
-		setup.UFactor = math.Round(1e5*math.Hypot(uFactor, entry.ExpiredU)) / 1e5
+	if past != nil {
+		setup.UFactor = entry.ExpiredFactorU(*past, method)
 	}
 	result, err := setup.Result()
 	if err != nil {

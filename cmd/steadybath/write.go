@@ -48,17 +48,28 @@ func (s *session) enter(ctx context.Context, c *cli.Context, make func(b *bathFi
 
 // enterBodies writes facts that happened at one time, all or none.
 func (s *session) enterBodies(ctx context.Context, c *cli.Context, b *bathFile, at time.Time, bodies ...chem.Body) error {
-	rows := make([]journal.Row, 0, len(bodies))
-	for _, body := range bodies {
-		id, err := newID(c)
-		if err != nil {
+	facts := make([]chem.Fact, len(bodies))
+	for i, body := range bodies {
+		facts[i] = chem.Fact{Time: at, Note: c.String("note"), Body: body}
+	}
+	return s.enterFacts(ctx, c, b, facts...)
+}
+
+// enterFacts writes facts of a bath that have a time, a note and a body, all or
+// none.
+func (s *session) enterFacts(ctx context.Context, c *cli.Context, b *bathFile, facts ...chem.Fact) error {
+	rows, bodies := make([]journal.Row, 0, len(facts)), make([]chem.Body, 0, len(facts))
+	for _, f := range facts {
+		var err error
+		if f.ID, err = newID(c); err != nil {
 			return err
 		}
-		row, err := journal.Encode(chem.Fact{ID: id, Time: at, Bath: b.Name, Note: c.String("note"), Body: body})
+		f.Bath = b.Name
+		row, err := journal.Encode(f)
 		if err != nil {
-			return wrongWords("", "%s", whyOf(body, err))
+			return wrongWords("", "%s", whyOf(f.Body, err))
 		}
-		rows = append(rows, row)
+		rows, bodies = append(rows, row), append(bodies, f.Body)
 	}
 	entries, err := s.write(ctx, c, b, rows...)
 	if err != nil {
