@@ -11,6 +11,7 @@ import (
 
 	"steadybath/chem"
 	"steadybath/chem/dose"
+	"steadybath/chem/hazard"
 )
 
 // A level that is off makes amount and volume wrong together, and the
@@ -124,4 +125,150 @@ func TestAfterAPlanTheWeighingCounts(t *testing.T) {
 		half := then(t, o, a.Name).High90 - then(t, o, a.Name).Value
 		assert.InDelta(t, half, a.High90-a.Value, 1e-4*half, a.Name)
 	}
+}
+
+// watts is a nickel bath in order, with zinc as read.
+func watts(t tb, zinc float64, age time.Duration) state {
+	return state{recipe: shippedRecipe(t, "nickel-watts"), read: map[string]reading{"nickel": {value: 70}, "nickel chloride": {value: 38},
+		"boric acid": {value: 41}, "wetter": {value: 2}, "brightener": {value: 4}, "zinc": {value: zinc, u: 0.3, age: age}}}
+}
+
+func TestContaminantAboveItsLimitIsSaid(t *testing.T) {
+	_, p := planFor(t, watts(t, 24, 0), dose.Options{})
+	assert.Contains(t, joined(p.Refused), "zinc: 24.0 mg/L is above its limit of 20 mg/L and no addition takes it out")
+	_, p = planFor(t, watts(t, 24, 10*day), dose.Options{})
+	assert.NotContains(t, joined(p.Refused), "zinc")
+	assert.Contains(t, readings(p.TitrateFirst), "zinc: the log puts it at 24.0 mg/L")
+	e, p := planFor(t, watts(t, 16, 0), dose.Options{})
+	assert.NotContains(t, joined(p.Refused)+readings(p.TitrateFirst), "zinc")
+	_, err := dose.Make(e, dose.Options{Target: map[string]float64{"zinc": 5}})
+	assert.ErrorContains(t, err, "nothing is added to reach a target")
+}
+
+func TestNoBathIsThrownAwayInVain(t *testing.T) {
+	t.Run("It falls by itself", func(t *testing.T) {
+		_, p := planFor(t, state{read: at(50, 75.02, 60, 4), ah: 100}, dose.Options{})
+		assert.Zero(t, p.Bail)
+		assert.Contains(t, strings.Join(p.Quiet, "; "), "comes down by itself before the next visit")
+	})
+	t.Run("It falls and is not above yet", func(t *testing.T) {
+		_, p := planFor(t, state{read: at(50, 74.9, 60, 4), ah: 100}, dose.Options{})
+		assert.Zero(t, p.Bail)
+	})
+	t.Run("No water to refill with", func(t *testing.T) {
+		_, p := planFor(t, state{read: at(57, 60, 60, 4)}, dose.Options{Only: []string{"brightener"}})
+		assert.Zero(t, p.Bail)
+		assert.Contains(t, joined(p.Refused), "only replacing bath by water takes it out, but no water may be used")
+	})
+}
+
+func TestAWideWindowAsksForAReading(t *testing.T) {
+	s := state{read: at(50, 62, 66, 4)}
+	s.read["copper"] = reading{value: 44, u: 4, age: 3 * day}
+	_, p := planFor(t, s, dose.Options{})
+	assert.Contains(t, readings(p.TitrateFirst), "a reading could change what is added")
+}
+
+// Inert anodes: 20 Ah take out 0.4 g/L of copper in 60 L (1.1855 g/Ah). A shop that
+// plates in lumps may do much more than its mean until the next visit, and is told
+// to add where one that plates the same every week is not.
+func TestChargeThatComesInLumpsAsksForMore(t *testing.T) {
+	s := state{recipe: inertText, ah: 20, read: map[string]reading{"copper": {value: 47.2, u: 0.1}, "sulfuric acid": {value: 62}}, fill: map[string]float64{"copper": 50, "sulfuric acid": 60}}
+	_, p := planFor(t, s, dose.Options{})
+	assert.Empty(t, p.Additions)
+	s.ah = 0
+	s.extra = []chem.Fact{{Time: now.Add(-20 * day), Body: chem.Plate{Charge: chem.MeasuredOf(160, "Ah", 0), Hours: "30"}}}
+	_, p = planFor(t, s, dose.Options{})
+	assert.NotEmpty(t, p.Additions)
+}
+
+// No chance is said to be 100 %.
+func TestNothingIsSaidToBeCertain(t *testing.T) {
+	list := dose.Schedule(state{read: at(42, 60, 60, 4)}.open(t), nil, dose.Options{})
+	require.Equal(t, "copper", list[0].Constituent)
+	assert.Contains(t, list[0].Why, "a chance of more than 99 % to be below 46 g/L")
+}
+
+// Of two materials that do the same the cheaper goes in: by the recipe's price, and
+// by that of the delivery where it was written down.
+func TestTheDeliveryPriceChooses(t *testing.T) {
+	text := inertText[:strings.Index(inertText, "[[material]]")]
+	for _, m := range []struct{ name, price string }{{"copper sulfate, coarse", "7"}, {"copper sulfate, fine", "9"}} {
+		text += "[[material]]\nname = \"" + m.name + "\"\nunit = \"kg\"\nbrings = { copper = 254.5 }\nlitres = 0.38\nsmallest = 0.005\nprice = " + m.price + "\n"
+	}
+	e := state{recipe: text, read: map[string]reading{"copper": {value: 44}, "sulfuric acid": {value: 62}}}.open(t)
+	for material, stock := range map[string]map[string]dose.Stock{
+		"copper sulfate, coarse": nil,
+		"copper sulfate, fine":   {"copper sulfate, fine": {Left: 20, Price: 5}},
+	} {
+		p, err := dose.Make(e, dose.Options{Stock: stock})
+		require.NoError(t, err)
+		require.Len(t, p.Additions, 1)
+		assert.Equal(t, material, p.Additions[0].Material.Name)
+	}
+}
+
+func TestCareThatAPlanMustNotLeaveOut(t *testing.T) {
+	_, p := planFor(t, state{read: at(50, 60, 60, 4), level: 57}, dose.Options{})
+	assert.Contains(t, strings.Join(line(t, p, "deionised water").Cautions, "; "), "stop at 61.2 L, the tank's upper mark")
+	for age, said := range map[time.Duration]bool{5 * day: true, 9 * day: false} {
+		s := settled(at(44, 60, 60, 4))
+		s.extra = []chem.Fact{{Time: now.Add(-age), Body: chem.Treat{With: chem.TreatPeroxide}}}
+		_, p = planFor(t, s, dose.Options{})
+		assert.Equal(t, said, strings.Contains(strings.Join(p.Cautions, "; "), "copper by thiosulfate reads high until a blank is clean"), "%v ago", age)
+	}
+	s := settled(at(44, 60, 60, 4))
+	s.extra = []chem.Fact{{Time: now.Add(-9 * day), Body: chem.Pull{Anode: chem.AllAnodes}}, {Time: now.Add(-8 * day), Body: chem.Plate{Charge: chem.MeasuredOf(30, "Ah", 0), Hours: "4"}}}
+	_, p = planFor(t, s, dose.Options{})
+	assert.Contains(t, strings.Join(p.Cautions, "; "), "look at the anodes too: ")
+}
+
+// However much too high it is, half of the bath stays.
+func TestHalfOfTheBathStays(t *testing.T) {
+	e, p := planFor(t, state{read: at(125, 60, 60, 4)}, dose.Options{})
+	assert.InDelta(t, e.Volume/2, p.Bail, 0.6)
+	assert.Contains(t, p.Compromise, "no more than half of the bath bailed out at once")
+}
+
+func TestOrganicsDueAreOrganics(t *testing.T) {
+	s := settled(at(44, 60, 60, 3))
+	s.extra = []chem.Fact{
+		{Time: now.Add(-8 * day), Body: chem.Add{Material: "brightener", Amount: chem.MeasuredOf(10, "mL", 0)}},
+		{Time: now.Add(day), Body: chem.Add{Material: "brightener", Amount: chem.MeasuredOf(10, "mL", 0)}}, // not yet
+	}
+	list, err := dose.OrganicsDue(s.open(t))
+	require.NoError(t, err)
+	require.Len(t, list, 1, "copper sulfate is none")
+	assert.Equal(t, "brightener", list[0].Material.Name)
+	assert.True(t, list[0].Added)
+	assert.InDelta(t, 8, list[0].SinceDays, 1e-9)
+}
+
+func TestNothingGoesIntoACyanideBathInThought(t *testing.T) {
+	e := state{recipe: shippedRecipe(t, "gold-acid"), volume: 5, read: map[string]reading{"gold": {value: 3}}}.open(t)
+	_, err := dose.WhatIf(e, dose.Options{}, []dose.Step{{Material: e.Recipe.Materials[0], Amount: 1}})
+	require.ErrorContains(t, err, hazard.CyanideAtAll)
+	_, err = dose.WhatIf(e, dose.Options{}, []dose.Step{{Bail: 1}})
+	assert.NoError(t, err)
+}
+
+// What evaporates until the next top-up counts, for the windows and for what stays
+// dissolved.
+func TestWhatIfLooksToTheNextTopUp(t *testing.T) {
+	e := state{read: at(52, 60, 60, 4)}.open(t)
+	step := []dose.Step{adding(t, e, "brightener", 1)}
+	o, err := dose.WhatIf(e, dose.Options{DaysOff: 30}, step)
+	require.NoError(t, err)
+	assert.Contains(t, strings.Join(o.Risks, "; "), "copper comes to")
+	assert.Contains(t, strings.Join(o.Risks, "; "), "by what evaporates in 4 weeks")
+	grams := func(o *dose.Outcome) (copper, acid float64) {
+		_, err := fmt.Sscanf(o.Stays+o.Solid, "%f g/L copper beside %f g/L acid", &copper, &acid)
+		require.NoError(t, err)
+		return copper, acid
+	}
+	late, _ := grams(o)
+	o, err = dose.WhatIf(e, dose.Options{DaysOff: 1}, step)
+	require.NoError(t, err)
+	soon, _ := grams(o)
+	assert.Greater(t, late, soon*1.05)
 }
