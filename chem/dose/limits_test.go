@@ -2,6 +2,7 @@ package dose_test
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -11,6 +12,7 @@ import (
 
 	"steadybath/chem"
 	"steadybath/chem/dose"
+	"steadybath/chem/estimate"
 	"steadybath/chem/hazard"
 )
 
@@ -271,4 +273,135 @@ func TestWhatIfLooksToTheNextTopUp(t *testing.T) {
 	require.NoError(t, err)
 	soon, _ := grams(o)
 	assert.Greater(t, late, soon*1.05)
+}
+
+// Two weeks of evaporation make what stays dissolved today fall out on a cold day.
+// Copper is left out first, and acid goes in where that is enough.
+func TestColdCountsTheLowestLevel(t *testing.T) {
+	e := state{read: at(44, 48, 60, 4)}.open(t)
+	p, err := dose.Make(e, dose.Options{Coldest: 5, DaysOff: 1})
+	require.NoError(t, err)
+	assert.Positive(t, amountOf(p, "copper sulfate pentahydrate"))
+	p, err = dose.Make(e, dose.Options{Coldest: 5, DaysOff: 7})
+	require.NoError(t, err)
+	assert.Zero(t, amountOf(p, "copper sulfate pentahydrate"))
+	assert.Contains(t, joined(p.Refused), "may crystallise at 5 degC")
+	assert.Positive(t, amountOf(p, "sulfuric acid 35 %"))
+}
+
+// Where weak acid is short it goes in as far as the tank has room, and strong acid,
+// though it is the cheaper one, only for the rest.
+func TestStrongAcidOnlyForTheRest(t *testing.T) {
+	s := state{read: at(50, 45, 60, 4), level: 57, replace: map[string]string{"price    = 14 ": "price = 4 "}}
+	p, err := dose.Make(s.open(t), dose.Options{Stock: map[string]dose.Stock{"sulfuric acid 35 %": {Left: 0.5}, "sulfuric acid 96 %": {Left: 2}}})
+	require.NoError(t, err)
+	assert.Greater(t, amountOf(p, "sulfuric acid 35 %"), 400.0, "mL of the 500")
+	assert.Greater(t, amountOf(p, "sulfuric acid 96 %"), 100.0, "mL")
+}
+
+func TestALevelBelowTheLeastMarkIsSaid(t *testing.T) {
+	p, err := dose.Make(state{read: at(44, 60, 60, 4), level: 30}.open(t), dose.Options{Only: []string{"copper sulfate pentahydrate"}})
+	require.NoError(t, err)
+	assert.Contains(t, joined(p.Refused), "below the tank's least mark of 48 L")
+}
+
+func TestMakeUpHoldsWhatItSays(t *testing.T) {
+	weighed := func(p *dose.MakeUp, material string) bool {
+		return slices.ContainsFunc(p.Weigh, func(w dose.Weighing) bool { return w.Material.Name == material })
+	}
+	t.Run("The weaker acid, however cheap the strong one", func(t *testing.T) {
+		r := shippedParsed(t, "copper-electroforming")
+		for i := range r.Materials {
+			if r.Materials[i].Name == "sulfuric acid 96 %" {
+				r.Materials[i].Price = 0.01
+			}
+		}
+		p, err := dose.NewBath(r, dose.MakeUpOptions{Volume: 60})
+		require.NoError(t, err)
+		assert.True(t, weighed(p, "sulfuric acid 35 %"))
+		assert.False(t, weighed(p, "sulfuric acid 96 %"))
+	})
+	t.Run("Too little to measure out", func(t *testing.T) {
+		// 0.05 L at 60 g/L take 6.8 mL of acid; 5 mL, the nearest a cylinder shows, give 44 g/L.
+		r := shippedParsed(t, "copper-electroforming")
+		r.Materials = slices.DeleteFunc(r.Materials, func(m chem.Material) bool { return m.Name == "sodium chloride" || m.Name == "brightener" })
+		r.Constituents = r.Constituents[:2]
+		_, err := dose.NewBath(r, dose.MakeUpOptions{Volume: 0.05})
+		assert.ErrorContains(t, err, "outside its window of 52 to 75 g/L")
+	})
+	t.Run("Boric acid last of the salts, wherever it stands", func(t *testing.T) {
+		r := shippedParsed(t, "nickel-watts")
+		slices.SortStableFunc(r.Materials, func(a, b chem.Material) int { return strings.Compare(a.Name, b.Name) })
+		p, err := dose.NewBath(r, dose.MakeUpOptions{Volume: 60})
+		require.NoError(t, err)
+		var salts []string
+		for _, s := range p.Steps {
+			if s.Stage == dose.StageSalt {
+				salts = append(salts, s.Material)
+			}
+		}
+		require.Greater(t, len(salts), 1)
+		assert.Equal(t, "boric acid", salts[len(salts)-1])
+	})
+	t.Run("What the shelf does not hold", func(t *testing.T) {
+		r := shippedParsed(t, "copper-electroforming") // 5 kg of copper sulfate: 11.8 kg go into 60 L
+		p, err := dose.NewBath(r, dose.MakeUpOptions{Volume: 60})
+		require.NoError(t, err)
+		assert.Contains(t, strings.Join(p.Short, "; "), "copper sulfate pentahydrate")
+		p, err = dose.NewBath(r, dose.MakeUpOptions{Volume: 5})
+		require.NoError(t, err)
+		assert.NotContains(t, strings.Join(p.Short, "; "), "copper sulfate pentahydrate")
+	})
+}
+
+func TestScheduleSaysWhenAndWhy(t *testing.T) {
+	next := func(e *estimate.Estimate, p *dose.Plan, name string) dose.Titration {
+		for _, x := range dose.Schedule(e, p, dose.Options{}) {
+			if x.Constituent == name {
+				return x
+			}
+		}
+		require.Fail(t, "no "+name)
+		return dose.Titration{}
+	}
+	t.Run("Held", func(t *testing.T) {
+		s := settled(at(50, 62, 66, 4))
+		s.extra = []chem.Fact{{Time: now.Add(-time.Minute), Body: chem.Assay{Of: "copper", Value: chem.MeasuredOf(58, "g/L", 0.2)}}}
+		assert.Contains(t, next(s.open(t), nil, "copper").Why, "does not fit the log and waits for a second one")
+	})
+	t.Run("A chance of one in ten", func(t *testing.T) {
+		s := settled(at(50, 62, 66, 4))
+		s.read["copper"] = reading{value: 46.4, u: 0.4}
+		d := next(s.open(t), nil, "copper")
+		assert.Equal(t, now, d.By)
+		assert.Regexp(t, `a chance of [123]\d % to be below 46 g/L before the next visit`, d.Why)
+	})
+	t.Run("What the plan does counts", func(t *testing.T) {
+		s := settled(at(44, 62, 66, 4))
+		e, p := planFor(t, s, dose.Options{})
+		assert.Equal(t, now, next(e, nil, "copper").By)
+		assert.True(t, next(e, p, "copper").By.After(now.Add(6*day)))
+	})
+	t.Run("An organic once a week at most", func(t *testing.T) {
+		s := settled(at(50, 62, 66, 3))
+		assert.Equal(t, now.Add(-time.Hour).Add(7*day), next(s.open(t), nil, "brightener").By)
+	})
+	t.Run("An organic from one in four on", func(t *testing.T) {
+		s := settled(at(50, 62, 66, 4))
+		s.read["brightener"] = reading{value: 3.2, u: 0.3, age: 8 * day}
+		s.fill["brightener"] = 3.2
+		d := next(s.open(t), nil, "brightener")
+		assert.Contains(t, d.Why, "to be below 3 mL/L")
+		assert.Equal(t, now, d.By)
+	})
+	t.Run("A bath of ten days is new", func(t *testing.T) {
+		s := state{read: at(50, 62, 66, 4)}
+		for name, x := range s.read {
+			x.age = 10 * day
+			s.read[name] = x
+		}
+		d := next(s.open(t), nil, "copper")
+		assert.Equal(t, now, d.By, "a week after its last reading has gone by")
+		assert.Contains(t, d.Why, "new")
+	})
 }
