@@ -147,6 +147,21 @@ func TestContaminantAboveItsLimitIsSaid(t *testing.T) {
 	assert.ErrorContains(t, err, "nothing is added to reach a target")
 }
 
+// A bail-out lasts: after four weeks at the usual pace, and then at the lowest level
+// before a top-up, copper is still at its limit or below.
+func TestABailOutMakesRoomForFourWeeks(t *testing.T) {
+	e, p := planFor(t, state{read: at(57, 60, 60, 4), ah: 400, fill: map[string]float64{"copper": 52, "sulfuric acid": 66, "chloride": 60, "brightener": 4}}, dose.Options{})
+	require.Positive(t, p.Bail)
+	perDay, _ := e.AhPerDay()
+	start, _ := e.Joint()
+	month, _ := e.Ahead(28, 28*perDay)
+	week, _ := e.Ahead(7, 7*perDay)
+	last := len(start) - 1
+	creep := (month[0] - start[0]) / e.Volume
+	require.Greater(t, creep, 0.5, "g/L")
+	assert.LessOrEqual(t, after(t, p, "copper").Value+creep, 54*week[last]/start[last]+0.05)
+}
+
 func TestNoBathIsThrownAwayInVain(t *testing.T) {
 	t.Run("It falls by itself", func(t *testing.T) {
 		_, p := planFor(t, state{read: at(50, 75.02, 60, 4), ah: 100}, dose.Options{})
@@ -169,6 +184,17 @@ func TestAWideWindowAsksForAReading(t *testing.T) {
 	s.read["copper"] = reading{value: 44, u: 4, age: 3 * day}
 	_, p := planFor(t, s, dose.Options{})
 	assert.Contains(t, readings(p.TitrateFirst), "a reading could change what is added")
+}
+
+// A value at its target that nobody is sure of is read again after a day, not the
+// same day.
+func TestAVagueValueIsReadAgainTheNextDay(t *testing.T) {
+	for age, again := range map[time.Duration]bool{0: false, 3 * day: true} {
+		s := state{read: at(50, 62, 66, 4)}
+		s.read["sulfuric acid"] = reading{value: 61, u: 12, age: age}
+		_, p := planFor(t, s, dose.Options{})
+		assert.Equal(t, again, strings.Contains(readings(p.TitrateFirst), "sulfuric acid: it was last read 3 days ago; it is at its target as far as is known"), "read %v ago", age)
+	}
 }
 
 // Inert anodes: 20 Ah take out 0.4 g/L of copper in 60 L (1.1855 g/Ah). A shop that
@@ -223,6 +249,18 @@ func TestCareThatAPlanMustNotLeaveOut(t *testing.T) {
 	s.extra = []chem.Fact{{Time: now.Add(-9 * day), Body: chem.Pull{Anode: chem.AllAnodes}}, {Time: now.Add(-8 * day), Body: chem.Plate{Charge: chem.MeasuredOf(30, "Ah", 0), Hours: "4"}}}
 	_, p = planFor(t, s, dose.Options{})
 	assert.Contains(t, strings.Join(p.Cautions, "; "), "look at the anodes too: ")
+}
+
+// The tank's upper mark is kept as surely as a window's limit, though the level is
+// known to 1 L only: what copper sulfate takes up counts.
+func TestTheMarkIsKeptThoughTheLevelIsVague(t *testing.T) {
+	e := state{read: at(28, 60, 60, 4), levelU: 1.1, most: 62.5}.open(t)
+	p, err := dose.Make(e, dose.Options{Stock: map[string]dose.Stock{"copper sulfate pentahydrate": {Left: 20}}})
+	require.NoError(t, err)
+	require.Greater(t, e.UVolume, 0.7)
+	require.Greater(t, amountOf(p, "copper sulfate pentahydrate"), 2000.0, "g")
+	assert.LessOrEqual(t, p.Volume+1.645*e.UVolume, 62.5*(1+1e-6))
+	assert.Contains(t, joined(p.Refused)+p.Compromise, "L in the tank")
 }
 
 // However much too high it is, half of the bath stays.
