@@ -443,3 +443,14 @@ func TestScheduleSaysWhenAndWhy(t *testing.T) {
 		assert.Contains(t, d.Why, "new")
 	})
 }
+
+// Boric acid that stays dissolved today may fall out on a cold day when a part of the
+// water is gone.
+func TestBoricAcidCountsTheLowestLevel(t *testing.T) {
+	e := watts(t, 5, 0).open(t)
+	for days, said := range map[float64]bool{0.5: false, 14: true} {
+		p, err := dose.Make(e, dose.Options{Coldest: 16, DaysOff: days})
+		require.NoError(t, err)
+		assert.Equal(t, said, strings.Contains(strings.Join(p.Cautions, "; "), "g/L boric acid, at the lowest level before the next top-up, falls out at 16 degC"), "%g days", days)
+	}
+}
