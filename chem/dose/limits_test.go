@@ -367,6 +367,19 @@ func TestMakeUpHoldsWhatItSays(t *testing.T) {
 		_, err := dose.NewBath(r, dose.MakeUpOptions{Volume: 0.05})
 		assert.ErrorContains(t, err, "outside its window of 52 to 75 g/L")
 	})
+	t.Run("A beaker has water to pour acid into", func(t *testing.T) {
+		r := shippedParsed(t, "copper-electroforming")
+		r.Materials = slices.DeleteFunc(r.Materials, func(m chem.Material) bool { return m.Name == "sodium chloride" || m.Name == "brightener" })
+		r.Constituents = r.Constituents[:2]
+		p, err := dose.NewBath(r, dose.MakeUpOptions{Volume: 0.1})
+		require.NoError(t, err)
+		at := slices.IndexFunc(p.Steps, func(s dose.MakeUpStep) bool { return s.Stage == dose.StageWater })
+		assert.InDelta(t, 67, p.Steps[at].Amount, 5, "mL: two thirds")
+		r.Materials = slices.DeleteFunc(r.Materials, func(m chem.Material) bool { return m.Name == "sulfuric acid 96 %" })
+		r.Constituents = []chem.Constituent{{Name: "sulfuric acid", Unit: "g/L", Role: chem.RoleAcid, Low: 400, Target: 444, High: 460}}
+		_, err = dose.NewBath(r, dose.MakeUpOptions{Volume: 10})
+		assert.ErrorContains(t, err, "too little water is left to pour the acid into")
+	})
 	t.Run("Boric acid last of the salts, wherever it stands", func(t *testing.T) {
 		r := shippedParsed(t, "nickel-watts")
 		slices.SortStableFunc(r.Materials, func(a, b chem.Material) int { return strings.Compare(a.Name, b.Name) })
