@@ -103,8 +103,8 @@ func TestThomsen(t *testing.T) {
 
 // Pours into 1 L: heat worked out elsewhere with Thomsen's form and the water
 // of baths after Laliberté and Cooper (2004), adiabatic rise with their own heat
-// capacity after Laliberté (2009). Ours takes 4.0 kJ/L/K, the low end, so the
-// rise is theirs or up to 9 % more.
+// capacity after Laliberté (2009). Ours takes 4.0 kJ/L/K, the low end, and a margin
+// of 20 % on the heat, so the rise is 19 to 31 % more than theirs.
 func TestAcidPourRise(t *testing.T) {
 	for _, c := range []struct {
 		name             string
@@ -125,8 +125,8 @@ func TestAcidPourRise(t *testing.T) {
 			assert.InEpsilon(t, c.heatKJ, heat, c.heatWithin)
 			rise, err := AcidPourRise(p)
 			require.NoError(t, err)
-			assert.GreaterOrEqual(t, rise, c.riseK)
-			assert.LessOrEqual(t, rise, c.riseK*c.more)
+			assert.GreaterOrEqual(t, rise, c.riseK*1.19)
+			assert.LessOrEqual(t, rise, c.riseK*c.more*pourMargin)
 		})
 	}
 }

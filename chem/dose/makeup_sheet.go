@@ -126,9 +126,15 @@ func (g *making) firstFill() error {
 	water := g.used[len(g.used)-1]
 	all := litres(water) * g.amounts[len(g.amounts)-1]
 	step := math.Max(litres(water)*water.Smallest, 1e-3)
+	if all > 0 && step > all/10 { // a beaker's bath: or rounding would leave no water to begin with
+		step = math.Pow(10, math.Floor(math.Log10(all/10)+1e-9))
+	}
 	down := func(x float64) float64 { return clean(math.Floor(x/step+1e-9) * step) }
 	g.first = math.Min(math.Ceil(firstWater*g.o.Volume/step-1e-9)*step, down(0.9*all))
 	g.first = clean(g.first)
+	if g.first < g.o.Volume/20 && len(g.inOrder(StageAcid)) > 0 { // pours go by what is in the tank, and would never end
+		return fmt.Errorf("the materials nearly fill %s L by themselves, and too little water is left to pour the acid into: take stronger materials or lower targets", tidy(g.o.Volume))
+	}
 	if !strings.EqualFold(g.r.Metal, "copper") {
 		return nil
 	}

