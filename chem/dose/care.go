@@ -465,9 +465,24 @@ func (w *work) finish(p *Plan) {
 		}
 		p.Cautions = append(p.Cautions, hazard.Usual)
 	}
+	w.warm(p)
 	if p.After == nil {
 		p.asItIs(w.e)
 	}
+}
+
+// sessionHours is how long a session may well last: below it, and a tank that
+// loses its room for evaporation sooner, topping up beforehand is not enough.
+const sessionHours = 4.0
+
+// warm says where the level has to be kept while a part is in.
+func (w *work) warm(p *Plan) {
+	perHour := w.rate("evaporation while plating") + w.rate("evaporation")/24
+	room := (1 - topUpBelow) * w.e.Bath.Volume
+	if !w.water || perHour <= 0 || room/perHour > sessionHours {
+		return
+	}
+	p.caution(fmt.Sprintf("while it plates about %s L of water go in an hour: fill up to the mark with the part in, every %s h", tidy(perHour), tidy(math.Max(0.5, math.Floor(2*room/perHour)/2))))
 }
 
 func (w *work) peroxided() bool {

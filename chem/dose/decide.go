@@ -30,6 +30,7 @@ const (
 	sureToBail    = 0.9   // chance of being above the limit from which such a reading is enough
 	repeatReading = 1.0   // days: below that chance it must be as fresh as this
 	wideLevel     = 0.009 // of the volume: a level less sure than this is read first
+	thirstChance  = 0.1   // chance that water is asked for from which a level as unsure as wideLevel is read
 	blindLevel    = 0.045 // of the volume: a level less sure than this is no ground for any plan; nobody has read it
 	addU          = 0.01  // of an addition, relative standard uncertainty: as the estimate counts it
 )
@@ -265,7 +266,7 @@ func (w *work) judgeLevel(p *Plan) {
 		}
 		return
 	}
-	if w.uv > wideLevel*w.v {
+	if w.uv > wideLevel*w.v && w.levelCounts() {
 		p.read("level", "the volume is %s L; every amount rests on it, and reading the level takes a minute", span(w.v, z90*w.uv))
 	}
 	switch {
@@ -276,6 +277,18 @@ func (w *work) judgeLevel(p *Plan) {
 	case w.missing && !w.water:
 		p.refuse("water", "%.1f L are missing to the mark of %s L, but the recipe names no water to fill up with; the amounts below are for the level as it is", bath.Volume-w.v, tidy(bath.Volume))
 	}
+}
+
+// levelCounts tells whether a level less sure than wideLevel may change what is
+// done: water may be missing or something near a limit, or it is twice as unsure.
+func (w *work) levelCounts() bool {
+	if w.uv > 2*wideLevel*w.v || w.missing || chanceBelow(topUpBelow*w.e.Bath.Volume, w.v, w.uv) > thirstChance {
+		return true
+	}
+	return slices.ContainsFunc(w.needs, func(x need) bool {
+		return x.c.Known && x.c.Role != chem.RoleOrganic && !x.c.Contaminant() &&
+			(x.least-zNeed*x.uLeast < x.c.Low || 1-chanceBelow(x.c.High, math.Max(x.now, x.least), x.uLeast) > bailRising)
+	})
 }
 
 func (w *work) contaminant(p *Plan, x *need) {

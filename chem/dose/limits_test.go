@@ -201,7 +201,7 @@ func TestAVagueValueIsReadAgainTheNextDay(t *testing.T) {
 // plates in lumps may do much more than its mean until the next visit, and is told
 // to add where one that plates the same every week is not.
 func TestChargeThatComesInLumpsAsksForMore(t *testing.T) {
-	s := state{recipe: inertText, ah: 20, read: map[string]reading{"copper": {value: 47.2, u: 0.1}, "sulfuric acid": {value: 62}}, fill: map[string]float64{"copper": 50, "sulfuric acid": 60}}
+	s := state{recipe: inertText, ah: 20, read: map[string]reading{"copper": {value: 48, u: 0.1}, "sulfuric acid": {value: 62}}, fill: map[string]float64{"copper": 50, "sulfuric acid": 60}}
 	_, p := planFor(t, s, dose.Options{})
 	assert.Empty(t, p.Additions)
 	s.ah = 0
@@ -313,17 +313,25 @@ func TestWhatIfLooksToTheNextTopUp(t *testing.T) {
 	assert.Greater(t, late, soon*1.05)
 }
 
-// Two weeks of evaporation make what stays dissolved today fall out on a cold day.
-// Copper is left out first, and acid goes in where that is enough.
+// What would crystallise at the lowest level that asks for no water, 1.5 % below the
+// mark, is not put in: copper is left out first, and acid goes in where that is
+// enough. What would only where nobody tops up for a week is told.
 func TestColdCountsTheLowestLevel(t *testing.T) {
 	e := state{read: at(44, 48, 60, 4)}.open(t)
-	p, err := dose.Make(e, dose.Options{Coldest: 5, DaysOff: 1})
-	require.NoError(t, err)
+	solid := func(coldest, daysOff float64) *dose.Plan {
+		p, err := dose.Make(e, dose.Options{Coldest: coldest, DaysOff: daysOff})
+		require.NoError(t, err)
+		return p
+	}
+	p := solid(5, 1)
 	assert.Positive(t, amountOf(p, "copper sulfate pentahydrate"))
-	p, err = dose.Make(e, dose.Options{Coldest: 5, DaysOff: 7})
-	require.NoError(t, err)
+	assert.NotContains(t, strings.Join(p.Cautions, "; "), "crystallise")
+	p = solid(5, 7)
+	assert.Positive(t, amountOf(p, "copper sulfate pentahydrate"))
+	assert.Regexp(t, `may crystallise at 5 degC.*; keep it topped up, or the room warmer`, strings.Join(p.Cautions, "; "))
+	p = solid(3, 7)
 	assert.Zero(t, amountOf(p, "copper sulfate pentahydrate"))
-	assert.Contains(t, joined(p.Refused), "may crystallise at 5 degC")
+	assert.Contains(t, joined(p.Refused), "may crystallise at 3 degC")
 	assert.Positive(t, amountOf(p, "sulfuric acid 35 %"))
 }
 
@@ -466,4 +474,18 @@ func TestBoricAcidCountsTheLowestLevel(t *testing.T) {
 		require.NoError(t, err)
 		assert.Equal(t, said, strings.Contains(strings.Join(p.Cautions, "; "), "g/L boric acid, at the lowest level before the next top-up, falls out at 16 degC"), "%g days", days)
 	}
+}
+
+// A warm bath loses its room for evaporation within a session: topping up before it
+// is not enough, and the plan says how often. A cold one has no such line.
+func TestAWarmBathIsToppedUpWhileItPlates(t *testing.T) {
+	said := func(name string) string {
+		e := state{recipe: shippedRecipe(t, name)}.open(t)
+		p, err := dose.Make(e, dose.Options{})
+		require.NoError(t, err)
+		return strings.Join(p.Cautions, "; ")
+	}
+	// 0.5 L/h more than 0.31 L/day: 0.9 L, 1.5 % of 60 L, last 1.8 h.
+	assert.Contains(t, said("nickel-watts"), "about 0.513 L of water go in an hour: fill up to the mark with the part in, every 1.5 h")
+	assert.NotContains(t, said("copper-electroforming"), "with the part in")
 }

@@ -312,9 +312,9 @@ func TestReadFirst(t *testing.T) {
 	})
 	t.Run("MayNeedNothing", func(t *testing.T) {
 		read := at(50, 53, 60, 4)
-		read["sulfuric acid"] = reading{value: 53, u: 1.5, age: 8 * day}
+		read["sulfuric acid"] = reading{value: 53, u: 1.5, age: 15 * day}
 		_, p := planFor(t, state{read: read}, dose.Options{})
-		assert.Contains(t, readings(p.TitrateFirst), "sulfuric acid: it was last read 8 days ago, and a new reading may show that nothing is needed")
+		assert.Contains(t, readings(p.TitrateFirst), "sulfuric acid: it was last read 2 weeks ago, and a new reading may show that nothing is needed")
 	})
 	t.Run("AfterCarbon", func(t *testing.T) {
 		s := state{read: at(50, 60, 60, 3), extra: []chem.Fact{{Time: now.Add(-30 * time.Minute), Body: chem.Treat{With: chem.TreatCarbon}}}}

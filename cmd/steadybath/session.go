@@ -342,6 +342,11 @@ func (s *session) write(ctx context.Context, c *cli.Context, b *bathFile, rows .
 	if err != nil {
 		return nil, err
 	}
+	var so *estimate.Bath // with the rows before: what one does is judged with them done
+	var entered []chem.Fact
+	if b != nil {
+		so, entered = b.Bath, slices.Clip(b.entered)
+	}
 	for i := range rows {
 		f, err := journal.Decode(rows[i])
 		if err != nil {
@@ -351,7 +356,7 @@ func (s *session) write(ctx context.Context, c *cli.Context, b *bathFile, rows .
 			continue
 		}
 		f.Time = f.Time.In(b.zone) // what is said about it names the shop's day
-		doubts, err := entry.Check(b.Bath, f, now)
+		doubts, err := entry.Check(so, f, now)
 		if err != nil {
 			return nil, refused("steadybath state shows the bath as it is known", "%v", err)
 		}
@@ -360,6 +365,12 @@ func (s *session) write(ctx context.Context, c *cli.Context, b *bathFile, rows .
 		}
 		if err := s.settle(c, &rows[i], doubts); err != nil {
 			return nil, err
+		}
+		if i < len(rows)-1 {
+			entered = append(entered, f)
+			if so, err = estimate.Open(entered); err != nil {
+				return nil, err
+			}
 		}
 	}
 	if err := stillRead(b, rows); err != nil {
