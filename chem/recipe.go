@@ -38,6 +38,7 @@ type Recipe struct {
 	Materials    []Material
 	Methods      []Method
 	Limits       Limits
+	Upkeep       Upkeep
 	Cautions     []string // for the bath as a whole
 	Sources      []Source // where each figure of the recipe comes from
 	References   []Source // what Sources cite: Key is the short name that they use, Text the work
@@ -85,6 +86,7 @@ type Material struct {
 	Stock    float64            // in Unit; 0 unknown
 	Acid     float64            // sulfuric acid mass fraction of the material, 0 where it is none
 	Density  float64            // kg/L; 0 unknown
+	LeadDays float64            // from ordering it to having it; 0 unknown
 	Cautions []string
 	Water    bool // brings nothing: deionised water
 	Prefer   bool // to be taken before other materials that bring the same
@@ -121,6 +123,19 @@ type Limits struct {
 	TemperatureRun [2]float64 // degC, coldest and warmest while plating; zero where nothing is said
 	PH             [2]float64 // lowest and highest pH; zero where nothing is said
 	AcidPour       float64    // K, the most a pour of acid may warm the bath
+	AnodeLeast     float64    // fraction of its first mass at which an anode is replaced; 0 where nothing is said
+	AnodeRatio     float64    // the least anode area beside the parts' area; 0 where nothing is said
+	AnodeLife      float64    // Ah that a square decimetre of an inert anode passes in its life; 0 unknown
+	Supply         float64    // A, what the supply is rated at; 0 unknown
+}
+
+// Upkeep is how often things are changed or treated that no reading asks for, in
+// days and in ampere-hours, whichever comes first; 0 where nothing is said.
+type Upkeep struct {
+	CarbonDays, CarbonAh float64 // carbon treatment
+	FilterDays, FilterAh float64 // new filter cartridge
+	BagsDays, BagsAh     float64 // anode bags washed or changed
+	DummyDays, DummyAh   float64 // dummy plating
 }
 
 // Source says where a figure of a recipe comes from.

@@ -85,4 +85,4 @@ func chlorideIn(c chem.Constituent) float64 {
 var bathReadings = []string{"pH", "temperature", "density", "volume", "level"}
 
 // firstWords begin dotted keys: no constituent may have the name of one.
-var firstWords = []string{"prior", "limits", "method", "material", "tank", "bath", "sources"}
+var firstWords = []string{"prior", "limits", "upkeep", "method", "material", "tank", "bath", "sources"}

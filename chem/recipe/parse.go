@@ -92,7 +92,7 @@ func (rd *reader) lineOf(path string) int {
 	}
 }
 
-var tableKeys = []string{"prior", "limits", "sources", "constituent", "organic", "material", "method"}
+var tableKeys = []string{"prior", "limits", "upkeep", "sources", "constituent", "organic", "material", "method"}
 
 func (rd *reader) read(root *node) {
 	r := rd.r
@@ -149,7 +149,7 @@ func (rd *reader) read(root *node) {
 		switch table {
 		case "":
 			continue
-		case "prior", "limits":
+		case "prior", "limits", "upkeep":
 			t = rd.table(root, table)
 		case "constituent":
 			t = constituents[i]

@@ -39,6 +39,7 @@ func sections(r *chem.Recipe) []section {
 		{path: "", owner: "", dotted: "", slots: topSlots(r)},
 		{path: "prior", owner: "prior", dotted: "prior.", slots: rateSlots(&r.Prior)},
 		{path: "limits", owner: "limits", dotted: "limits.", slots: limitSlots(&r.Limits)},
+		{path: "upkeep", owner: "upkeep", dotted: "upkeep.", slots: upkeepSlots(&r.Upkeep)},
 	}
 	for i := range r.Constituents {
 		c := &r.Constituents[i]
@@ -110,8 +111,25 @@ func limitSlots(l *chem.Limits) []slot {
 		{key: "temperature", at: &l.Temperature, unit: "degC", min: -20, max: 100, hint: "[18, 30]"},
 		{key: "temperature_run", at: &l.TemperatureRun, unit: "degC", max: 100, hint: "[50, 60]"},
 		{key: "ph", at: &l.PH, max: 14, hint: "[3.5, 4.5]"},
+		{key: "anode_least", at: &l.AnodeLeast, max: 0.99, hint: "0.2, the part of its first mass at which an anode is replaced"},
+		{key: "anode_ratio", at: &l.AnodeRatio, max: 100, hint: "1, the least anode area beside that of the parts"},
+		{key: "anode_life", at: &l.AnodeLife, unit: "Ah/dm2", max: mostQuantity, hint: "50000, of an inert anode"},
+		{key: "supply", at: &l.Supply, unit: "A", max: 1e5, hint: "30, what the supply is rated at"},
 		{key: "acid_pour_K", at: &l.AcidPour, unit: "", max: 10, hint: "3"},
 	}
+}
+
+func upkeepSlots(u *chem.Upkeep) []slot {
+	var out []slot
+	for _, of := range []struct {
+		what     string
+		days, ah *float64
+	}{{"carbon", &u.CarbonDays, &u.CarbonAh}, {"filter", &u.FilterDays, &u.FilterAh}, {"bags", &u.BagsDays, &u.BagsAh}, {"dummy", &u.DummyDays, &u.DummyAh}} {
+		out = append(out,
+			slot{key: of.what + "_days", at: of.days, unit: "days", max: 1e4, hint: "180"},
+			slot{key: of.what + "_Ah", at: of.ah, unit: "Ah", max: mostQuantity, hint: "2000"})
+	}
+	return out
 }
 
 func constituentSlots(c *chem.Constituent) []slot {
@@ -158,6 +176,7 @@ func materialSlots(m *chem.Material) []slot {
 		{key: "stock", at: &m.Stock, unit: unit, max: mostQuantity},
 		{key: "acid", at: &m.Acid, max: 1, hint: "a mass fraction such as 0.96", fixed: true},
 		{key: "density", at: &m.Density, unit: "g/cm3", max: 25, hint: "1.84"},
+		{key: "lead_days", at: &m.LeadDays, unit: "days", max: 1e3, hint: "10, from ordering it to having it"},
 		{key: "water", at: &m.Water, fixed: true},
 		{key: "prefer", at: &m.Prefer, fixed: true},
 		{key: "cautions", at: &m.Cautions, fixed: true},

@@ -76,7 +76,7 @@ func figures(t *testing.T, text string) map[string]int {
 		switch table {
 		case "":
 			out[m[1]] = i + 1
-		case "prior", "limits":
+		case "prior", "limits", "upkeep":
 			out[table+"."+m[1]] = i + 1
 		case "constituent", "organic":
 			require.NotEmpty(t, name, "line %d: the name comes first", i+1)
