@@ -524,6 +524,22 @@ func (m *maker) nextDose(i int, perDay float64) (Organic, bool) {
 	return x, true
 }
 
+// wet is the immersed area of all anodes now, dm2; 0 where one is unknown.
+func (m *maker) wet() float64 {
+	total := 0.0
+	for i, a := range m.e.Anodes {
+		if m.area[i] <= 0 || a.Form != "inert" && (math.IsNaN(a.Mass) || a.Started <= 0) {
+			return 0
+		}
+		left := 1.0
+		if a.Form != "inert" {
+			left = a.Mass / a.Started
+		}
+		total += anode.Area(a.Form, m.area[i], left)
+	}
+	return total
+}
+
 func (m *maker) anode(i int, a estimate.Anode) Anode {
 	out := Anode{ID: a.ID, Form: a.Form, Hung: a.Hung, Mass: a.Mass, U: a.U, Fraction: math.NaN()}
 	if a.Form == "inert" {
@@ -538,6 +554,19 @@ func (m *maker) anode(i int, a estimate.Anode) Anode {
 	}
 	if a.Started > 0 && !math.IsNaN(a.Mass) {
 		out.Fraction = a.Mass / a.Started
+	}
+	if m.area[i] > 0 && !math.IsNaN(out.Fraction) {
+		out.Area = anode.Area(a.Form, m.area[i], out.Fraction)
+		if total := m.wet(); total > 0 && m.amps > 0 {
+			out.Density = m.amps / total
+		}
+	}
+	if metal, ok := m.e.Recipe.WithRole(chem.RoleMetal); ok && len(m.e.Anodes) > 0 {
+		share := 1 / float64(len(m.e.Anodes))
+		if total := m.wet(); total > 0 && out.Area > 0 {
+			share = out.Area / total
+		}
+		out.Saves = m.e.Rate("dissolution").Value * 7 * metal.MolarMass / 1000 * share
 	}
 	out.Replace, _ = m.quantiles(m.gone[i])
 	most := 0
