@@ -61,12 +61,14 @@ type Anode struct {
 
 // Purchase is a material that runs out.
 type Purchase struct {
-	Material chem.Material
-	Left     float64 // in Unit
-	Amount   float64 // to buy, in Unit: what the rest of the horizon asks for
-	Unit     chem.Unit
-	Out      Dates     // when it has run out
-	By       time.Time // when to order it at the latest: the early date less the lead time
+	Material    chem.Material
+	Left        float64 // in Unit
+	Amount      float64 // to buy, in Unit: what the rest of the horizon asks for
+	Unit        chem.Unit
+	Out         Dates     // when it has run out
+	By          time.Time // when to order it at the latest: the early date less the lead time
+	LeadDays    float64   // from ordering it to having it
+	LeadAssumed bool      // the recipe does not say so
 }
 
 // Upkeep is a filter, bags or a carbon treatment that the recipe sets a time for.
