@@ -3,6 +3,7 @@ module steadybath
 go 1.26.0
 
 require (
+	github.com/arran4/golang-ical v0.3.4
 	github.com/compose-spec/compose-go/v2 v2.16.2
 	github.com/creack/pty v1.1.24
 	github.com/go-echarts/go-echarts/v2 v2.6.7
