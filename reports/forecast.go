@@ -16,7 +16,7 @@ import (
 
 // Thing is one thing that a bath asks for: now, or on a date to come.
 type Thing struct {
-	Kind    string // titrate, bail, add, organic, anode, upkeep, buy
+	Kind    string // titrate, bail, add, anode, upkeep, buy
 	Subject string // the constituent, material, anode or kind of upkeep
 	What    string // what to do, in a few words
 	Why     string // empty where there is nothing to say
@@ -70,7 +70,7 @@ func ThingsDue(e *estimate.Estimate, p *dose.Plan, f *forecast.Forecast, u Units
 		}
 	}
 	for _, o := range f.Organics {
-		later("organic", o.Material.Name, fmt.Sprintf("add %s %s", exactAmount(u, o.Amount, o.Unit), o.Material.Name), everyWords(o), o.Due, o.Due.P50)
+		later("add", o.Material.Name, fmt.Sprintf("add %s %s", exactAmount(u, o.Amount, o.Unit), o.Material.Name), everyWords(o), o.Due, o.Due.P50)
 	}
 	for _, a := range f.Anodes {
 		later("anode", a.ID, "replace anode "+a.ID, a.Reason, a.Replace, a.Replace.P50)
@@ -237,6 +237,9 @@ func (in ForecastInput) rows() []row {
 		out = append(out, row{what: l.Constituent + " " + side, when: l.Date, ah: l.Ah})
 	}
 	for _, o := range f.Organics {
+		if slices.ContainsFunc(in.Plan.Additions, func(a dose.Addition) bool { return a.Material.Name == o.Material.Name }) {
+			continue // said above
+		}
 		out = append(out, row{what: fmt.Sprintf("next dose of %s", o.Material.Name), when: o.Due, ah: o.Ah})
 	}
 	for _, a := range f.Anodes {
@@ -284,7 +287,7 @@ func (in ForecastInput) table(b *strings.Builder) {
 		cells := what + strings.Repeat(" ", whatWide-len([]rune(what)))
 		switch {
 		case !r.by.IsZero():
-			cells += fmt.Sprintf("%*s", dateWide, "by") + fmt.Sprintf("%*s", dateWide, in.date(r.by))
+			cells += fmt.Sprintf("%*s", 2*dateWide, "by "+in.date(r.by))
 		case r.when.P10.IsZero():
 			cells += fmt.Sprintf("  not within %.4g days", in.Forecast.Days)
 		default:
@@ -345,8 +348,18 @@ func (in ForecastInput) reasons(b *strings.Builder) {
 	for _, k := range f.Upkeep {
 		reason(upkeepWords(k.What), k.Why)
 	}
-	for _, t := range f.Titrate {
-		reason("read "+t.Constituent, t.Why)
+	for i, t := range f.Titrate { // those read for the same reason together
+		same := func(o dose.Titration) bool { return o.Why == t.Why }
+		if slices.IndexFunc(f.Titrate, same) < i {
+			continue
+		}
+		what := "read"
+		for _, o := range f.Titrate {
+			if same(o) {
+				what += " " + o.Constituent + ","
+			}
+		}
+		reason(strings.TrimSuffix(what, ","), t.Why)
 	}
 	section(b, "why", lines)
 }

@@ -7,8 +7,8 @@ import (
 	"steadybath/chem"
 )
 
-// usualLead is how long an order takes where the recipe does not say.
-const usualLead = 7.0 // days: an assumption, to be set by the recipe's lead_days
+// leadUnsaid is how long an order takes where the recipe does not say.
+const leadUnsaid = 7.0 // days: an assumption, to be set by the recipe's lead_days
 
 // BuyBy says what to order of a material that runs out, and by when: on the early
 // date less its lead time, so that in nine futures of ten it has come before it is
@@ -20,7 +20,7 @@ func BuyBy(m chem.Material, left float64, out Dates, need float64, at time.Time)
 	}
 	p := Purchase{Material: m, Left: math.Max(0, left), Unit: m.Unit, Out: out, LeadDays: m.LeadDays}
 	if p.LeadDays <= 0 {
-		p.LeadDays, p.LeadAssumed = usualLead, true
+		p.LeadDays, p.LeadAssumed = leadUnsaid, true
 	}
 	p.By = out.P10.Add(-time.Duration(p.LeadDays * 24 * float64(time.Hour)))
 	if p.By.Before(at) {
