@@ -42,9 +42,10 @@ test: deps $(chart) ## gofmt, go vet, staticcheck and every test
 bench: deps $(chart) ## every benchmark but those of the next two, BENCHTIME=200ms each
 	go test -p 1 -timeout 60m -run '^$$' -bench . -skip '^Benchmark(Calibrate|ClosedLoop)$$' -benchtime $(BENCHTIME) -benchmem ./...
 
-calibrate: ## the estimate against simulated baths whose truth is known, BATHS=200 a group; takes minutes
+calibrate: ## the estimate and the forecast against simulated baths whose truth is known, BATHS=200 a group; takes minutes
 	@sh -c "$$needs" make go
 	go test -count=1 -timeout 60m -run '^$$' -bench '^BenchmarkCalibrate$$' -benchtime 1x ./chem/estimate -baths $(BATHS)
+	go test -count=1 -timeout 60m -v -run '^TestForecastIsCalibrated$$' ./chem/forecast -baths $(BATHS)
 
 closed-loop: ## baths kept for a simulated year by steadybath and by cards on the wall, LOOPBATHS=100 a group; takes about 25 minutes
 	@sh -c "$$needs" make go

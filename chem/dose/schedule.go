@@ -231,3 +231,37 @@ func chanceOutside(x *need, shift float64) (low, high float64) {
 	}
 	return low, high
 }
+
+// DueBelow is the concentration, the level at its mark, below which the next dose
+// of an organic comes due; ok is false where none is ever planned.
+func DueBelow(e *estimate.Estimate, organic string) (limit float64, ok bool) {
+	if e.Recipe.Cyanide {
+		return 0, false
+	}
+	w := newWork(e, Options{})
+	for i := range w.needs {
+		if x := &w.needs[i]; strings.EqualFold(x.c.Name, organic) && x.c.Role == chem.RoleOrganic && x.c.Known {
+			return x.aim - littleOften*x.target, true
+		}
+	}
+	return 0, false
+}
+
+// Feed is the material that a constituent is fed with when the plan can choose.
+func Feed(r *chem.Recipe, constituent string) (m chem.Material, ok bool) {
+	rank := func(m chem.Material) (n int) {
+		if m.Acid >= strongAcid {
+			n += 100
+		}
+		if !m.Prefer {
+			n += 10
+		}
+		return n + len(m.Brings)
+	}
+	for _, o := range r.Materials {
+		if o.Brings[constituent] > 0 && (!ok || rank(o) < rank(m)) {
+			m, ok = o, true
+		}
+	}
+	return m, ok
+}

@@ -1,8 +1,550 @@
 package forecast
 
-import "steadybath/chem/estimate"
+import (
+	"fmt"
+	"math"
+	"math/rand/v2"
+	"slices"
+	"sort"
+	"time"
 
-// Make forecasts from the estimate e.
+	"steadybath/chem"
+	"steadybath/chem/anode"
+	"steadybath/chem/dose"
+	"steadybath/chem/estimate"
+)
+
+const (
+	usualDays  = 180.0
+	mostDays   = 3660.0
+	usualPaths = 400
+	doseShare  = 0.05 // of the tank's content in a dose of an organic, as package dose has it
+	leastLeft  = 0.2  // of its first mass at which an anode is replaced where the recipe says nothing: an assumption of this project
+)
+
+// never is a time beyond any horizon, in days or ampere-hours.
+var never = math.Inf(1)
+
+// event is the first time that something happens in one future: days from now and
+// ampere-hours passed until then.
+type event struct{ day, ah float64 }
+
+// Make forecasts from the estimate e. It is an error where the options cannot be
+// meant.
 func Make(e *estimate.Estimate, o Options) (*Forecast, error) {
-	return &Forecast{Bath: e.Bath.Name, At: e.At, Days: o.Days}, nil
+	if o.Days == 0 {
+		o.Days = usualDays
+	}
+	if !(o.Days >= 1 && o.Days <= mostDays) {
+		return nil, fmt.Errorf("a forecast of %g days: 1 to %g would fit", o.Days, mostDays)
+	}
+	if o.Paths == 0 {
+		o.Paths = usualPaths
+	}
+	if o.Paths < 10 {
+		return nil, fmt.Errorf("%d futures: at least 10 would fit", o.Paths)
+	}
+	for _, j := range o.Jobs {
+		if !(j.Ah > 0) || math.IsInf(j.Ah, 0) {
+			return nil, fmt.Errorf("a job of %g Ah: more than 0 Ah would fit", j.Ah)
+		}
+		if j.At.Before(e.At.Add(-24 * time.Hour)) {
+			return nil, fmt.Errorf("the job on %s is over; a day to come would fit", j.At.Format(time.DateOnly))
+		}
+	}
+	m := newMaker(e, o)
+	for p := range o.Paths {
+		m.path(rand.New(rand.NewPCG(o.Seed, uint64(p))))
+	}
+	return m.answer(), nil
+}
+
+// maker counts what happens in each future.
+type maker struct {
+	e       *estimate.Estimate
+	o       Options
+	days    int
+	pattern Pattern
+	futures *estimate.Futures
+
+	below   []float64 // by constituent: where the next dose of an organic comes due; NaN
+	amps    float64   // A, of a usual run; 0 unknown
+	part    float64   // dm2, plated in a usual run; 0 unknown
+	area    []float64 // dm2, by anode when hung; 0 unknown
+	least   float64   // fraction
+	low     [][]event // by constituent, by future
+	high    [][]event
+	organic [][]event
+	gone    [][]event // by anode
+	why     []map[string]int
+	charge  [][]float64 // by future: ampere-hours passed by the end of each day
+
+	feeds map[string]chem.Material // by constituent: what it is fed with, of what is counted in stock
+	out   map[string][]event       // by material: when it has run out, in a bath that is kept
+	used  map[string][]float64     // by material, by future: what a kept bath takes in the horizon
+}
+
+func newMaker(e *estimate.Estimate, o Options) *maker {
+	m := &maker{e: e, o: o, days: int(math.Ceil(o.Days)), pattern: learn(e), futures: e.Futures()}
+	n := len(e.Constituents)
+	m.low, m.high, m.organic = make([][]event, n), make([][]event, n), make([][]event, n)
+	m.gone, m.why = make([][]event, len(e.Anodes)), make([]map[string]int, len(e.Anodes))
+	for _, c := range e.Constituents {
+		below := math.NaN()
+		if c.Role == chem.RoleOrganic {
+			if at, ok := dose.DueBelow(e, c.Name); ok {
+				below = at
+			}
+		}
+		m.below = append(m.below, below)
+	}
+	m.amps, m.part = usualRun(e)
+	m.least = e.Recipe.Limits.AnodeLeast
+	if m.least == 0 {
+		m.least = leastLeft
+	}
+	m.area = areas(e)
+	for i := range m.why {
+		m.why[i] = map[string]int{}
+	}
+	m.feeds, m.out, m.used = map[string]chem.Material{}, map[string][]event{}, map[string][]float64{}
+	for _, c := range e.Constituents {
+		if f, ok := dose.Feed(e.Recipe, c.Name); ok && !c.Contaminant() && c.Known {
+			if _, counted := o.Stock[f.Name]; counted {
+				m.feeds[c.Name] = f
+			}
+		}
+	}
+	return m
+}
+
+// usualRun is the current and the plated area of the shop's last runs that state
+// them, weighed by their charge; 0 where none does.
+func usualRun(e *estimate.Estimate) (amps, area float64) {
+	const lastRuns = 20
+	ah, hours, plated, with, n := 0.0, 0.0, 0.0, 0.0, 0
+	for _, f := range slices.Backward(e.Bath.Facts) {
+		p, ok := f.Body.(chem.Plate)
+		if !ok || f.Time.After(e.At) || !p.Charge.Given() {
+			continue
+		}
+		if n++; n > lastRuns {
+			break
+		}
+		q := p.Charge.Value("Ah")
+		if h := p.Hours.Float(); h > 0 {
+			ah, hours = ah+q, hours+h
+		}
+		if p.Area.Given() {
+			plated, with = plated+q*p.Area.Value("dm2"), with+q
+		}
+	}
+	if hours > 0 {
+		amps = ah / hours
+	}
+	if with > 0 {
+		area = plated / with
+	}
+	return amps, area
+}
+
+// areas are those of the hung anodes when they were hung, dm2; 0 where unknown.
+func areas(e *estimate.Estimate) []float64 {
+	out := make([]float64, len(e.Anodes))
+	for i, a := range e.Anodes {
+		for _, f := range e.Bath.Facts {
+			if h, ok := f.Body.(chem.Hang); ok && h.Anode == a.ID && h.Area.Given() && !f.Time.After(e.At) {
+				out[i] = h.Area.Value("dm2")
+			}
+		}
+	}
+	return out
+}
+
+// path lives through one future.
+func (m *maker) path(rng *rand.Rand) {
+	runs, drawn := m.pattern.draw(m.days, rng)
+	runs = withJobs(runs, m.o.Jobs, m.e.At)
+	u := m.futures.Draw(rng)
+	n := len(m.e.Constituents)
+	now, was := make([]float64, n), make([]float64, n)
+	low, high, organic := blank(n), blank(n), blank(n)
+	for i := range now {
+		was[i] = u.Conc(i)
+		c := &m.e.Constituents[i]
+		start(&low[i], was[i] < c.Low)
+		start(&high[i], c.High > 0 && was[i] > c.High)
+		start(&organic[i], was[i] < m.below[i])
+	}
+	masses := u.Masses(nil)
+	left := slices.Clone(masses)
+	gone := blank(len(masses))
+	why := make([]string, len(masses))
+	m.anodes(masses, masses, 0, 0, 0, gone, why)
+	ah, charge := 0.0, make([]float64, m.days)
+	for day, k := 0, 0; day < m.days; day++ {
+		today, count := 0.0, 0
+		for ; k < len(runs) && runs[k].day <= day; k++ {
+			today, count = today+runs[k].ah, count+1
+		}
+		u.Day(today, count, drawn[day/7])
+		for i := range now {
+			now[i] = u.Conc(i)
+			c := &m.e.Constituents[i]
+			cross(&low[i], day, ah, today, was[i]-c.Low, now[i]-c.Low)
+			if c.High > 0 {
+				cross(&high[i], day, ah, today, c.High-was[i], c.High-now[i])
+			}
+			cross(&organic[i], day, ah, today, was[i]-m.below[i], now[i]-m.below[i])
+			was[i] = now[i]
+		}
+		left = u.Masses(left)
+		m.anodes(masses, left, day, ah, today, gone, why)
+		masses = append(masses[:0], left...)
+		ah += today
+		charge[day] = ah
+	}
+	for i := range now {
+		m.low[i], m.high[i], m.organic[i] = append(m.low[i], low[i]), append(m.high[i], high[i]), append(m.organic[i], organic[i])
+	}
+	for i := range gone {
+		m.gone[i] = append(m.gone[i], gone[i])
+		if why[i] != "" {
+			m.why[i][why[i]]++
+		}
+	}
+	m.charge = append(m.charge, charge)
+	if len(m.feeds) > 0 {
+		m.keep(runs, drawn, rng)
+	}
+}
+
+// doseFrom is where a kept bath is dosed, as a part of the way from the lower
+// limit to the target: about where a plan finds its chance of falling below.
+const doseFrom = 0.2
+
+// keep lives through the same runs in a bath that is dosed back to its targets,
+// and counts what that takes from stock.
+func (m *maker) keep(runs []run, drawn []float64, rng *rand.Rand) {
+	u := m.futures.Draw(rng)
+	used, out := map[string]float64{}, map[string]event{}
+	ah := 0.0
+	for day, k := 0, 0; day < m.days; day++ {
+		today, count := 0.0, 0
+		for ; k < len(runs) && runs[k].day <= day; k++ {
+			today, count = today+runs[k].ah, count+1
+		}
+		u.Day(today, count, drawn[day/7])
+		ah += today
+		for i, c := range m.e.Constituents {
+			f, ok := m.feeds[c.Name]
+			if !ok {
+				continue
+			}
+			from := c.Low + doseFrom*(c.Target-c.Low)
+			if !math.IsNaN(m.below[i]) {
+				from = m.below[i]
+			}
+			if now := u.Conc(i); now < from {
+				lack := (c.Target - now) * m.e.Bath.Volume
+				u.Add(i, lack)
+				used[f.Name] += lack / f.Brings[c.Name]
+			}
+			if _, already := out[f.Name]; !already && used[f.Name] > m.o.Stock[f.Name].Left {
+				out[f.Name] = event{float64(day) + 0.5, ah}
+			}
+		}
+	}
+	seen := map[string]bool{}
+	for _, f := range m.feeds {
+		if seen[f.Name] {
+			continue
+		}
+		seen[f.Name] = true
+		x, ok := out[f.Name]
+		if !ok {
+			x = event{never, never}
+		}
+		m.out[f.Name] = append(m.out[f.Name], x)
+		m.used[f.Name] = append(m.used[f.Name], used[f.Name])
+	}
+}
+
+func blank(n int) []event {
+	out := make([]event, n)
+	for i := range out {
+		out[i] = event{never, never}
+	}
+	return out
+}
+
+func start(e *event, already bool) {
+	if already {
+		*e = event{0, 0}
+	}
+}
+
+// cross notes where a margin that was a is b at the end of the day and has gone
+// below nothing.
+func cross(e *event, day int, ah, today, a, b float64) {
+	if e.day < never || !(b < 0) {
+		return
+	}
+	part := 0.0
+	if a > b && a > 0 {
+		part = a / (a - b)
+	}
+	*e = event{float64(day) + part, ah + part*today}
+}
+
+// anodes notes which anodes have come to a limit in a day.
+func (m *maker) anodes(was, now []float64, day int, ah, today float64, gone []event, why []string) {
+	total, known := 0.0, len(now) > 0
+	for i, a := range m.e.Anodes {
+		if m.area[i] <= 0 || math.IsNaN(now[i]) && a.Form != "inert" {
+			known = false
+			continue
+		}
+		fraction := 1.0
+		if a.Started > 0 && !math.IsNaN(now[i]) {
+			fraction = now[i] / a.Started
+		}
+		total += anode.Area(a.Form, m.area[i], fraction)
+	}
+	limits := m.e.Recipe.Limits
+	shared := ""
+	switch {
+	case !known || m.amps <= 0 && m.part <= 0:
+	case limits.AnodeDensity > 0 && m.amps > 0 && m.amps > limits.AnodeDensity*total:
+		shared = fmt.Sprintf("the anodes' current density passes %g A/dm2 at the usual %.3g A", limits.AnodeDensity, m.amps)
+	case limits.AnodeRatio > 0 && m.part > 0 && total < limits.AnodeRatio*m.part:
+		shared = fmt.Sprintf("the anodes' area falls below %g of the usual parts' %.3g dm2", limits.AnodeRatio, m.part)
+	}
+	for i, a := range m.e.Anodes {
+		if a.Form == "inert" || gone[i].day < never || math.IsNaN(now[i]) || a.Started <= 0 {
+			continue
+		}
+		edge := m.least * a.Started
+		if now[i] < edge {
+			cross(&gone[i], day, ah, today, was[i]-edge, now[i]-edge)
+			why[i] = fmt.Sprintf("%.0f %% of its first %.3g kg are left", 100*m.least, a.Started)
+			if was[i] < edge && day == 0 && ah == 0 {
+				gone[i] = event{0, 0}
+			}
+			continue
+		}
+		if shared != "" {
+			gone[i], why[i] = event{float64(day) + 0.5, ah + today/2}, shared
+		}
+	}
+}
+
+// answer counts.
+func (m *maker) answer() *Forecast {
+	e, o := m.e, m.o
+	f := &Forecast{Bath: e.Bath.Name, At: e.At, Days: o.Days}
+	sum, squares := 0.0, 0.0
+	for _, c := range m.charge {
+		mean := c[len(c)-1] / float64(m.days)
+		sum, squares = sum+mean, squares+mean*mean
+	}
+	n := float64(len(m.charge))
+	f.AhPerDay = sum / n
+	f.UAhPerDay = math.Sqrt(math.Max(0, squares/n-f.AhPerDay*f.AhPerDay))
+	for i, c := range e.Constituents {
+		if c.Contaminant() || !c.Known {
+			continue
+		}
+		low, high := m.leaving(c.Name, "low", m.low[i]), m.leaving(c.Name, "high", m.high[i])
+		// An edge that is not reached in the horizon is said once, the likelier one.
+		switch {
+		case c.Low > 0 && !low.Date.P10.IsZero() && !high.Date.P10.IsZero() && c.High > 0:
+			f.Leaves = append(f.Leaves, low, high)
+		case c.High > 0 && (!high.Date.P10.IsZero() || count(m.high[i]) > count(m.low[i])):
+			f.Leaves = append(f.Leaves, high)
+		default:
+			f.Leaves = append(f.Leaves, low)
+		}
+		if c.Role == chem.RoleOrganic && !math.IsNaN(m.below[i]) {
+			if x, ok := m.nextDose(i, f.AhPerDay); ok {
+				f.Organics = append(f.Organics, x)
+			}
+		}
+	}
+	slices.SortStableFunc(f.Leaves, func(a, b Leaving) int { return sooner(a.Date, b.Date) })
+	slices.SortStableFunc(f.Organics, func(a, b Organic) int { return sooner(a.Due, b.Due) })
+	for i, a := range e.Anodes {
+		f.Anodes = append(f.Anodes, m.anode(i, a))
+	}
+	f.Titrate = dose.Schedule(e, o.Plan, dose.Options{})
+	f.Buy = m.buy()
+	return f
+}
+
+// usualLead is how long something takes to come where the recipe does not say, in
+// days: an assumption of this project.
+const usualLead = 7.0
+
+// buy is what runs out within the horizon, what is needed of it until its end, and
+// when it has to be ordered.
+func (m *maker) buy() []Purchase {
+	var out []Purchase
+	for _, material := range m.e.Recipe.Materials {
+		events, ok := m.out[material.Name]
+		if !ok {
+			continue
+		}
+		left := m.o.Stock[material.Name].Left
+		p := Purchase{Material: material, Left: left, Unit: material.Unit}
+		p.Out, _ = m.quantiles(events)
+		if p.Out.P10.IsZero() {
+			continue
+		}
+		used := slices.Clone(m.used[material.Name])
+		sort.Float64s(used)
+		p.Amount = math.Max(used[int(0.9*float64(len(used)))]-left, 0)
+		lead := material.LeadDays
+		if lead == 0 {
+			lead = usualLead
+		}
+		p.By = p.Out.P10.Add(-time.Duration(lead * 24 * float64(time.Hour)))
+		if p.By.Before(m.e.At) {
+			p.By = m.e.At
+		}
+		out = append(out, p)
+	}
+	slices.SortStableFunc(out, func(a, b Purchase) int { return a.By.Compare(b.By) })
+	return out
+}
+
+func count(events []event) (n int) {
+	for _, x := range events {
+		if x.day < never {
+			n++
+		}
+	}
+	return n
+}
+
+func sooner(a, b Dates) int {
+	for _, p := range [][2]time.Time{{a.P50, b.P50}, {a.P10, b.P10}, {a.P90, b.P90}} {
+		switch {
+		case p[0].IsZero() != p[1].IsZero():
+			if p[0].IsZero() {
+				return 1
+			}
+			return -1
+		case !p[0].Equal(p[1]):
+			return p[0].Compare(p[1])
+		}
+	}
+	return 0
+}
+
+func (m *maker) leaving(name, edge string, events []event) Leaving {
+	d, q := m.quantiles(events)
+	return Leaving{name, edge, d, q}
+}
+
+// quantiles are those of the days and of the ampere-hours, each by itself.
+func (m *maker) quantiles(events []event) (Dates, Charges) {
+	days, ah := make([]float64, len(events)), make([]float64, len(events))
+	for i, x := range events {
+		days[i], ah[i] = x.day, x.ah
+	}
+	sort.Float64s(days)
+	sort.Float64s(ah)
+	at := func(sorted []float64, p float64) float64 {
+		return sorted[min(int(p*float64(len(sorted))), len(sorted)-1)]
+	}
+	date := func(p float64) time.Time {
+		d := at(days, p)
+		if d > m.o.Days {
+			return time.Time{}
+		}
+		return m.e.At.Add(time.Duration(d * 24 * float64(time.Hour))).Round(time.Minute)
+	}
+	charge := func(p float64) float64 {
+		if q := at(ah, p); q < never {
+			return q
+		}
+		return math.NaN()
+	}
+	return Dates{date(0.1), date(0.5), date(0.9)}, Charges{charge(0.1), charge(0.5), charge(0.9)}
+}
+
+// when is when so many more ampere-hours have passed.
+func (m *maker) when(ah float64) Dates {
+	events := make([]event, len(m.charge))
+	for i, c := range m.charge {
+		events[i] = event{never, never}
+		if day := sort.SearchFloat64s(c, ah); ah <= 0 {
+			events[i] = event{0, 0}
+		} else if day < len(c) {
+			events[i] = event{float64(day) + 0.5, ah}
+		}
+	}
+	d, _ := m.quantiles(events)
+	return d
+}
+
+// nextDose is the next dose of organic i.
+func (m *maker) nextDose(i int, perDay float64) (Organic, bool) {
+	e, c := m.e, m.e.Constituents[i]
+	material, ok := dose.Feed(e.Recipe, c.Name)
+	if !ok {
+		return Organic{}, false
+	}
+	x := Organic{Constituent: c.Name, Material: material}
+	x.Due, _ = m.quantiles(m.organic[i])
+	amount := doseShare * c.Target * e.Bath.Volume / material.Brings[c.Name]
+	if p := m.o.Plan; p != nil {
+		for _, a := range p.Additions {
+			if a.Material.Name == material.Name {
+				x.Due = Dates{e.At, e.At, e.At}
+				x.Amount, x.Unit = a.Amount, a.Unit
+			}
+		}
+	}
+	step := material.Smallest
+	if step <= 0 {
+		step = amount
+	}
+	amount = math.Max(1, math.Round(amount/step)) * step
+	if x.Unit == "" {
+		x.Amount, x.Unit = amount, material.Unit
+	}
+	brought := amount * material.Brings[c.Name] / e.Bath.Volume
+	if fall := -(c.PerDay + c.PerAh*perDay); fall > 1e-9 {
+		x.EveryDays = brought / fall
+		if perDay > 0 {
+			x.EveryAh = x.EveryDays * perDay
+		}
+	}
+	return x, true
+}
+
+func (m *maker) anode(i int, a estimate.Anode) Anode {
+	out := Anode{ID: a.ID, Form: a.Form, Hung: a.Hung, Mass: a.Mass, U: a.U, Fraction: math.NaN()}
+	if a.Form == "inert" {
+		out.Mass, out.U = math.NaN(), math.NaN()
+		out.PassedAh = m.e.ChargeSince(a.Hung)
+		if life := m.e.Recipe.Limits.AnodeLife * m.area[i]; life > 0 {
+			out.LifeAh = life
+			out.Replace = m.when(life - out.PassedAh)
+			out.Reason = fmt.Sprintf("%.0f Ah, the life of %.3g dm2, have passed", life, m.area[i])
+		}
+		return out
+	}
+	if a.Started > 0 && !math.IsNaN(a.Mass) {
+		out.Fraction = a.Mass / a.Started
+	}
+	out.Replace, _ = m.quantiles(m.gone[i])
+	most := 0
+	for why, n := range m.why[i] {
+		if n > most || n == most && why < out.Reason {
+			out.Reason, most = why, n
+		}
+	}
+	return out
 }
