@@ -85,7 +85,7 @@ func ThingsDue(e *estimate.Estimate, p *dose.Plan, f *forecast.Forecast, u Units
 	return out
 }
 
-// Within leaves of things, the earliest first, those due at a time or before it.
+// Within leaves of things, the earliest first, those due by a time.
 func Within(things []Thing, until time.Time) []Thing {
 	n := 0
 	for n < len(things) && !things[n].By.After(until) {
@@ -111,23 +111,34 @@ func upkeepWords(what string) string {
 func everyWords(o forecast.Organic) string {
 	var parts []string
 	if o.EveryAh > 0 {
-		parts = append(parts, fmt.Sprintf("every %s Ah", figures(o.EveryAh)))
+		parts = append(parts, twoFigures(o.EveryAh)+" Ah")
 	}
 	if o.EveryDays > 0 {
-		parts = append(parts, fmt.Sprintf("every %s days", figures(o.EveryDays)))
+		parts = append(parts, twoFigures(o.EveryDays)+" days")
 	}
 	if len(parts) == 0 {
 		return ""
 	}
-	words := "little and often: " + strings.Join(parts, " or ")
+	words := "little and often: every " + strings.Join(parts, " or ")
 	if len(parts) > 1 {
 		words += ", whichever comes first"
 	}
 	return words
 }
 
+// twoFigures writes a number as coarsely as it is meant.
+func twoFigures(x float64) string {
+	if x >= 10 {
+		return fmt.Sprintf("%.0f", x)
+	}
+	return fmt.Sprintf("%.2g", x)
+}
+
 func leadWords(b forecast.Purchase) string {
-	words := fmt.Sprintf("%s %s are left; it takes %s days to come", figures(b.Left), b.Unit, figures(b.LeadDays))
+	words := fmt.Sprintf("%s %s are left", figures(b.Left), b.Unit)
+	if b.LeadDays > 0 {
+		words += fmt.Sprintf("; it takes %s days to come", figures(b.LeadDays))
+	}
 	if b.LeadAssumed {
 		words += " (assumed; lead_days in the recipe sets it)"
 	}
@@ -190,6 +201,12 @@ func Forecast(w io.Writer, in ForecastInput) error {
 		b.WriteString("due now\n")
 		for _, t := range now {
 			line(b, "   ", t.What)
+			if t.Why != "" {
+				line(b, "      ", t.Why)
+			}
+		}
+		if len(in.Plan.Additions) > 0 || in.Plan.Bail > 0 {
+			b.WriteString("steadybath dose says how, and in what order\n")
 		}
 	} else {
 		b.WriteString("nothing is due now\n")
@@ -226,15 +243,14 @@ func (r row) at() time.Time {
 	return time.Date(9999, 1, 1, 0, 0, 0, 0, time.UTC)
 }
 
+// charged tells whether something is said of the charge until then.
+func (r row) charged() bool { return r.ah.P10 > 0 || r.ah.P50 > 0 || r.ah.P90 > 0 }
+
 func (in ForecastInput) rows() []row {
 	e, f := in.Estimate, in.Forecast
 	var out []row
 	for _, l := range f.Leaves {
-		side := "passes its upper limit"
-		if l.Edge == "low" {
-			side = "passes its lower limit"
-		}
-		out = append(out, row{what: l.Constituent + " " + side, when: l.Date, ah: l.Ah})
+		out = append(out, row{what: l.Constituent + " too " + l.Edge, when: l.Date, ah: l.Ah})
 	}
 	for _, o := range f.Organics {
 		if slices.ContainsFunc(in.Plan.Additions, func(a dose.Addition) bool { return a.Material.Name == o.Material.Name }) {
@@ -272,10 +288,10 @@ func (in ForecastInput) table(b *strings.Builder) {
 	if len(rows) == 0 {
 		return
 	}
-	charges := slices.ContainsFunc(rows, func(r row) bool { return r.ah.P10 > 0 })
+	charges := slices.ContainsFunc(rows, row.charged)
 	fmt.Fprintf(b, "\n%-*s%*s%*s%*s", whatWide, "falls due, by chance", dateWide, "10 %", dateWide, "50 %", dateWide, "90 %")
 	if charges {
-		b.WriteString("   Ah from now")
+		fmt.Fprintf(b, "%*s", 3*ahWide, "Ah from now")
 	}
 	b.WriteString("\n")
 	for _, r := range rows {
@@ -294,8 +310,8 @@ func (in ForecastInput) table(b *strings.Builder) {
 			for _, t := range []time.Time{r.when.P10, r.when.P50, r.when.P90} {
 				cells += fmt.Sprintf("%*s", dateWide, in.date(t))
 			}
-			if r.ah.P10 > 0 {
-				cells += "   " + charge(r.ah.P10) + " " + charge(r.ah.P50) + " " + charge(r.ah.P90)
+			if r.charged() {
+				cells += fmt.Sprintf("%*s%*s%*s", ahWide, charge(r.ah.P10), ahWide, charge(r.ah.P50), ahWide, charge(r.ah.P90))
 			}
 		}
 		b.WriteString(strings.TrimRight(cells, " ") + "\n")
@@ -306,10 +322,10 @@ func (in ForecastInput) table(b *strings.Builder) {
 }
 
 func charge(ah float64) string {
-	if !(ah > 0) {
+	if math.IsNaN(ah) {
 		return "–"
 	}
-	return figures(math.Round(ah))
+	return fmt.Sprintf("%.0f", ah)
 }
 
 func (in ForecastInput) date(t time.Time) string {
@@ -334,23 +350,24 @@ func (in ForecastInput) reasons(b *strings.Builder) {
 		}
 	}
 	for _, a := range f.Anodes {
-		reason("anode "+a.ID, a.Reason)
+		if !a.Replace.P10.IsZero() && a.Replace.P50.After(in.Estimate.At) {
+			reason("anode "+a.ID, "the limit that it comes to first: "+a.Reason)
+		}
 	}
 	for _, o := range f.Organics {
-		why := everyWords(o)
-		if why != "" {
-			why = fmt.Sprintf("%s at a time, %s", exactAmount(u, o.Amount, o.Unit), why)
-		}
-		if why != "" {
-			lines = append(lines, plainLine(o.Material.Name)+": "+why)
+		if why := everyWords(o); why != "" && o.Due.P50.After(in.Estimate.At) {
+			lines = append(lines, fmt.Sprintf("%s: %s at a time, %s", plainLine(o.Material.Name), exactAmount(u, o.Amount, o.Unit), why))
 		}
 	}
 	for _, k := range f.Upkeep {
+		if !k.Due.P10.IsZero() && !k.Due.P50.After(in.Estimate.At) {
+			continue // said above
+		}
 		reason(upkeepWords(k.What), k.Why)
 	}
 	for i, t := range f.Titrate { // those read for the same reason together
-		same := func(o dose.Titration) bool { return o.Why == t.Why }
-		if slices.IndexFunc(f.Titrate, same) < i {
+		same := func(o dose.Titration) bool { return o.Why == t.Why && o.By.After(in.Estimate.At) }
+		if slices.IndexFunc(f.Titrate, same) != i {
 			continue
 		}
 		what := "read"
@@ -384,7 +401,10 @@ func (in ForecastInput) purchases(b *strings.Builder) {
 		if p.By.After(in.Estimate.At) {
 			by = "by " + shortDay(p.By, in.Estimate.At, in.Zone)
 		}
-		words := fmt.Sprintf("%s: %s of %s; %s are left, and it takes %s days to come", by, u.amount(p.Amount, p.Unit), p.Material.Name, u.amount(p.Left, p.Unit), figures(p.LeadDays))
+		words := fmt.Sprintf("%s: %s of %s; %s are left", by, u.amount(p.Amount, p.Unit), p.Material.Name, u.amount(p.Left, p.Unit))
+		if p.LeadDays > 0 {
+			words += fmt.Sprintf(", and it takes %s days to come", figures(p.LeadDays))
+		}
 		if p.LeadAssumed {
 			words += ", as assumed"
 		}
@@ -397,7 +417,7 @@ func (in ForecastInput) assumed(b *strings.Builder) {
 	f := in.Forecast
 	lines := []string{}
 	if f.AhPerDay > 0 {
-		lines = append(lines, fmt.Sprintf("%.*f ± %.*f Ah a day on the average of the next %.4g days, idle ones counted, as the log shows that the shop plates", places(f.UAhPerDay), f.AhPerDay, places(f.UAhPerDay), f.UAhPerDay, f.Days))
+		lines = append(lines, fmt.Sprintf("%.*f ± %.*f Ah a day over the next %.4g days, idle ones counted, as the shop has plated so far", places(f.UAhPerDay), f.AhPerDay, places(f.UAhPerDay), f.UAhPerDay, f.Days))
 	} else {
 		lines = append(lines, "no plating, since the log has none to go by")
 	}
@@ -411,10 +431,11 @@ func (in ForecastInput) assumed(b *strings.Builder) {
 		}
 		lines = append(lines, planned+", beside the usual")
 	}
-	if len(in.Plan.Additions) > 0 || in.Plan.Bail > 0 {
-		lines = append(lines, "what is due now is done today; after that a constituent gets nothing but the water that evaporates")
-	} else if len(f.Leaves) > 0 {
-		lines = append(lines, "a constituent gets nothing but the water that evaporates")
+	if len(f.Leaves) > 0 {
+		lines = append(lines, "until a constituent is too low or too high nothing is added but the water that evaporates")
+	}
+	if len(f.Buy) > 0 {
+		lines = append(lines, "stock goes as the bath is brought back to its targets")
 	}
 	if slices.ContainsFunc(f.Buy, func(p forecast.Purchase) bool { return p.LeadAssumed }) {
 		lines = append(lines, "a week from ordering to having where the recipe has no lead_days")

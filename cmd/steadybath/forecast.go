@@ -200,9 +200,10 @@ func runForecast(_ context.Context, s *session, c *cli.Context) error {
 	return reports.Forecast(s.stdout, in)
 }
 
-// due is what is due now or before the next usual visit.
+// due is what is due now or before the next usual visit; what is due at that visit
+// can wait for it.
 func (a *ahead) due(sys reports.Units) []reports.Thing {
-	return reports.Within(reports.ThingsDue(a.e, a.plan, a.forecast, sys), a.e.At.AddDate(0, 0, dueDays))
+	return reports.Within(reports.ThingsDue(a.e, a.plan, a.forecast, sys), a.e.At.AddDate(0, 0, dueDays).Add(-time.Second))
 }
 
 func runCheck(s *session, c *cli.Context, l lookAhead, sys reports.Units) error {
