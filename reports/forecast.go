@@ -195,7 +195,7 @@ type ForecastInput struct {
 func Forecast(w io.Writer, in ForecastInput) error {
 	e, f, u := in.Estimate, in.Forecast, in.Units
 	b := &strings.Builder{}
-	fmt.Fprintf(b, "%s · what comes next · %s\n\n", Plain(e.Bath.Name), e.At.In(in.Zone).Format("Mon 2 Jan 2006 15:04 MST"))
+	fmt.Fprintf(b, "%s · what comes next · %s\n\n", clip(plainLine(e.Bath.Name), 32), e.At.In(in.Zone).Format("Mon 2 Jan 2006 15:04 MST"))
 	things := ThingsDue(e, in.Plan, f, u)
 	if now := Within(things, e.At); len(now) > 0 {
 		b.WriteString("due now\n")
@@ -346,7 +346,7 @@ func (in ForecastInput) reasons(b *strings.Builder) {
 	var lines []string
 	reason := func(what, why string) {
 		if why != "" {
-			lines = append(lines, plainLine(what)+": "+u.Words(why))
+			lines = append(lines, clip(plainLine(what), width/2)+": "+u.Words(why))
 		}
 	}
 	for _, a := range f.Anodes {
@@ -356,7 +356,7 @@ func (in ForecastInput) reasons(b *strings.Builder) {
 	}
 	for _, o := range f.Organics {
 		if why := everyWords(o); why != "" && o.Due.P50.After(in.Estimate.At) {
-			lines = append(lines, fmt.Sprintf("%s: %s at a time, %s", plainLine(o.Material.Name), exactAmount(u, o.Amount, o.Unit), why))
+			lines = append(lines, fmt.Sprintf("%s: %s at a time, %s", clip(plainLine(o.Material.Name), width/2), exactAmount(u, o.Amount, o.Unit), why))
 		}
 	}
 	for _, k := range f.Upkeep {
