@@ -89,17 +89,21 @@ func calendarWords(t Thing, zone *time.Location) string {
 	if t.Why != "" {
 		lines = append(lines, plainLine(t.Why))
 	}
-	if d := t.When; !d.P10.IsZero() && !d.P10.Equal(d.P50) {
-		words := "earliest " + d.P10.In(zone).Format("2 Jan 2006") + ", most likely "
-		if d.P50.IsZero() {
-			words = "earliest " + d.P10.In(zone).Format("2 Jan 2006")
-		} else {
-			words += d.P50.In(zone).Format("2 Jan 2006")
+	if d := t.When; !d.P10.IsZero() && !(d.P10.Equal(d.P50) && d.P50.Equal(d.P90)) {
+		words := "by chance: "
+		if t.Kind == "buy" {
+			words = "it has run out, by chance: "
 		}
-		if !d.P90.IsZero() {
-			words += ", latest " + d.P90.In(zone).Format("2 Jan 2006")
+		for i, at := range []time.Time{d.P10, d.P50, d.P90} {
+			if at.IsZero() {
+				break // nor at any greater chance
+			}
+			if i > 0 {
+				words += ", "
+			}
+			words += at.In(zone).Format("2 Jan 2006") + []string{" (10 %)", " (50 %)", " (90 %)"}[i]
 		}
-		lines = append(lines, words+" (chances of 10, 50 and 90 %)")
+		lines = append(lines, words)
 	}
 	return strings.Join(lines, "\n")
 }

@@ -268,7 +268,7 @@ func TestCalendarReadByAnotherLibrary(t *testing.T) {
 		require.NoError(t, err)
 		assert.Equal(t, 9*time.Hour, trigger)
 	}
-	assert.Contains(t, textOfEvent(t, events[3], "DESCRIPTION"), "earliest 26 Nov 2026, most likely 28 Nov 2026, latest 1 Dec 2026")
+	assert.Contains(t, textOfEvent(t, events[3], "DESCRIPTION"), "by chance: 26 Nov 2026 (10 %), 28 Nov 2026 (50 %), 1 Dec 2026 (90 %)")
 	assert.Contains(t, textOfEvent(t, events[3], "DESCRIPTION"), "\n", "a line break stays one")
 }
 

@@ -298,7 +298,7 @@ func parseJob(text string, now time.Time, zone *time.Location, days float64) ([]
 	}
 	amount := words[0]
 	words = words[1:]
-	if strings.Trim(amount, "0123456789.,+-−") == "" && len(words) > 0 { // "40 Ah"
+	if strings.Trim(amount, "0123456789.,+-−e") == "" && len(words) > 0 { // "40 Ah"
 		amount, words = amount+" "+words[0], words[1:]
 	}
 	charge, err := chem.ParseMeasured(properCharge(amount), chem.DimCharge)
@@ -348,10 +348,10 @@ func loadsOf(said string, words []string) (int, []string, error) {
 	switch {
 	case len(words) > 1 && (words[1] == "x" || words[1] == "×" || words[1] == "times" || words[1] == "*"):
 		count, rest = first, words[2:]
-	case strings.HasSuffix(first, "x") || strings.HasSuffix(first, "×"):
+	case strings.TrimRight(first, "x×") != first && (startsNumber(first) || len([]rune(first)) == 1):
 		count, rest = strings.TrimRight(first, "x×"), words[1:]
 	default:
-		if n, load, ok := strings.Cut(strings.ReplaceAll(first, "×", "x"), "x"); ok && n != "" && load != "" { // 3x40Ah
+		if n, load, ok := strings.Cut(strings.ReplaceAll(first, "×", "x"), "x"); ok && startsNumber(n) && load != "" { // 3x40Ah
 			count, rest = n, append([]string{load}, words[1:]...)
 		} else {
 			return 1, words, nil
