@@ -4,7 +4,7 @@ import (
 	"fmt"
 	"io"
 	"strings"
-	"text/tabwriter"
+	"time"
 
 	"steadybath/chem/dose"
 	"steadybath/chem/estimate"
@@ -17,37 +17,47 @@ type Due struct {
 	Due    []string `json:"due"`
 }
 
-// DueOf says in a few words what a bath asks for now.
-func DueOf(e *estimate.Estimate, p *dose.Plan, u Units) Due {
+// DueOf says in a few words what a bath asks for, of what is due.
+func DueOf(e *estimate.Estimate, things []Thing, zone *time.Location) Due {
 	d := Due{Bath: e.Bath.Name, Volume: Quantity{e.Volume, e.UVolume, "L"}, Due: []string{}}
-	for _, r := range p.TitrateFirst {
-		d.Due = append(d.Due, "read "+r.Constituent)
-	}
-	if p.Bail > 0 {
-		d.Due = append(d.Due, "bail out "+exactAmount(u, p.Bail, "L"))
-	}
-	for _, a := range p.Additions {
-		d.Due = append(d.Due, fmt.Sprintf("add %s %s", exactAmount(u, a.Amount, a.Unit), a.Material.Name))
-	}
-	for _, f := range e.Flags {
-		if f.Kind == "anodes" {
-			d.Due = append(d.Due, "look at the anodes")
-		}
+	for _, t := range things {
+		d.Due = append(d.Due, plainLine(t.What)+t.dueDay(e.At, zone))
 	}
 	return d
 }
 
-// Overview writes one line per bath.
+// Overview writes one line per bath, with as much of what is due as a line takes.
 func Overview(w io.Writer, lines []Due, u Units) error {
-	t := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
-	for _, d := range lines {
-		what := "nothing is due"
-		if len(d.Due) > 0 {
-			what = strings.Join(d.Due, "; ")
-		}
-		fmt.Fprintf(t, "%s\t%s\t%s\n", Plain(d.Bath), u.amount(d.Volume.Value, "L"), what)
+	names, volumes := make([]string, len(lines)), make([]string, len(lines))
+	wide, wider := 0, 0
+	for i, d := range lines {
+		names[i], volumes[i] = clip(Plain(d.Bath), width/2), u.amount(d.Volume.Value, "L")
+		wide, wider = max(wide, len([]rune(names[i]))), max(wider, len([]rune(volumes[i])))
 	}
-	return t.Flush()
+	for i, d := range lines {
+		start := fmt.Sprintf("%-*s  %-*s  ", wide, names[i], wider, volumes[i])
+		if _, err := fmt.Fprintln(w, start+fitting(d.Due, width-len([]rune(start)))); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// fitting joins as many of the things as n runes take, and says how many are left.
+func fitting(things []string, n int) string {
+	if len(things) == 0 {
+		return "nothing is due"
+	}
+	for k := len(things); k > 0; k-- {
+		text := strings.Join(things[:k], "; ")
+		if k < len(things) {
+			text += fmt.Sprintf("; %d more", len(things)-k)
+		}
+		if len([]rune(text)) <= n || k == 1 {
+			return clip(text, n)
+		}
+	}
+	return ""
 }
 
 // OrganicDueWords says that an organic has come due and how much of it.

@@ -38,6 +38,7 @@ type Organic struct {
 	Constituent string
 	Material    chem.Material
 	Due         Dates
+	Ah          Charges // when it falls due, by charge; zero where nothing is said
 	Amount      float64 // of the dose that falls due, in Unit
 	Unit        chem.Unit
 	EveryAh     float64 // 0 where charge plays no part
@@ -53,6 +54,7 @@ type Anode struct {
 	Area     float64 // dm2 immersed now; 0 unknown
 	Density  float64 // A/dm2 at the usual current; 0 unknown
 	Replace  Dates
+	Ah       Charges // the same by charge; zero where nothing is said
 	Reason   string  // the limit that is reached first, in words
 	Saves    float64 // kg that a week of pulling it would save from dissolving
 	LifeAh   float64 // inert: ampere-hours that it may pass; 0 unknown
@@ -61,12 +63,14 @@ type Anode struct {
 
 // Purchase is a material that runs out.
 type Purchase struct {
-	Material chem.Material
-	Left     float64 // in Unit
-	Amount   float64 // to buy, in Unit: what the rest of the horizon asks for
-	Unit     chem.Unit
-	Out      Dates     // when it has run out
-	By       time.Time // when to order it at the latest: the early date less the lead time
+	Material    chem.Material
+	Left        float64 // in Unit
+	Amount      float64 // to buy, in Unit: what the rest of the horizon asks for
+	Unit        chem.Unit
+	Out         Dates     // when it has run out
+	By          time.Time // when to order it at the latest: the early date less the lead time
+	LeadDays    float64   // from ordering it to having it
+	LeadAssumed bool      // the recipe does not say so
 }
 
 // Upkeep is a filter, bags or a carbon treatment that the recipe sets a time for.
@@ -94,15 +98,17 @@ type Options struct {
 
 // Forecast is what is to come.
 type Forecast struct {
-	Bath      string
-	At        time.Time
-	Days      float64 // horizon
-	AhPerDay  float64 // expected mean over the horizon, planned jobs counted
-	UAhPerDay float64
-	Leaves    []Leaving
-	Organics  []Organic
-	Anodes    []Anode
-	Titrate   []dose.Titration
-	Buy       []Purchase
-	Upkeep    []Upkeep
+	Bath        string
+	At          time.Time
+	Days        float64 // horizon
+	AhPerDay    float64 // expected mean over the horizon, planned jobs counted
+	UAhPerDay   float64
+	RunsPerWeek float64 // as learned, before planned jobs; 0 where nothing is said
+	AhPerRun    float64
+	Leaves      []Leaving
+	Organics    []Organic
+	Anodes      []Anode
+	Titrate     []dose.Titration
+	Buy         []Purchase
+	Upkeep      []Upkeep
 }

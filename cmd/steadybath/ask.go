@@ -28,22 +28,28 @@ func (s *session) asked(c *cli.Context, o estimate.Options) (*bathFile, *estimat
 	if err != nil {
 		return nil, nil, "", err
 	}
+	e, err := s.askedOf(c, b, o)
+	return b, e, sys, err
+}
+
+// askedOf is what is in a bath at the time asked for.
+func (s *session) askedOf(c *cli.Context, b *bathFile, o estimate.Options) (*estimate.Estimate, error) {
 	at, err := s.when(c, b.zone, true)
 	if err != nil {
-		return nil, nil, "", err
+		return nil, err
 	}
 	now, err := s.now()
 	if err != nil {
-		return nil, nil, "", err
+		return nil, err
 	}
 	if at.After(now.AddDate(1, 0, 0)) {
-		return nil, nil, "", refused("a year ahead is the most", "%s is too far ahead to say anything about the bath", at.In(b.zone).Format("2 Jan 2006"))
+		return nil, refused("a year ahead is the most", "%s is too far ahead to say anything about the bath", at.In(b.zone).Format("2 Jan 2006"))
 	}
 	e, err := b.At(at, o)
 	if err != nil {
-		return nil, nil, "", refused("ask for a later day", "%v", err)
+		return nil, refused("ask for a later day", "%v", err)
 	}
-	return b, e, sys, s.flagBottles(c, b, e)
+	return e, s.flagBottles(c, b, e)
 }
 
 // flagBottles adds what the estimate cannot know by itself: bottles belong to the
@@ -579,40 +585,16 @@ func overview(ctx context.Context, s *session, c *cli.Context) error {
 	if err != nil {
 		return err
 	}
-	store, err := s.open(c)
-	if err != nil {
-		return err
+	if c.Bool("json") {
+		sys = reports.Metric
 	}
-	all, err := store.Baths(ctx)
+	all, err := s.all(c, lookAhead{days: usualDays, seed: 1})
 	if err != nil {
 		return err
 	}
 	lines := []reports.Due{}
-	for _, known := range all {
-		if known.Name == "" || c.String("bath") != "" && known.Name != c.String("bath") {
-			continue
-		}
-		b, err := s.bathNamed(c, known.Name)
-		if err != nil {
-			return err
-		}
-		at, err := s.when(c, b.zone, true)
-		if err != nil {
-			return err
-		}
-		e, err := b.At(at, estimate.Options{})
-		if err != nil {
-			return refused("", "%v", err)
-		}
-		plan, err := s.plan(c, b, e, dose.Options{})
-		if err != nil {
-			return err
-		}
-		shown := sys
-		if c.Bool("json") {
-			shown = reports.Metric
-		}
-		lines = append(lines, reports.DueOf(e, plan, shown))
+	for _, a := range all {
+		lines = append(lines, reports.DueOf(a.e, a.due(sys), a.zone))
 	}
 	if c.Bool("json") {
 		return s.printJSON(struct {
@@ -620,10 +602,6 @@ func overview(ctx context.Context, s *session, c *cli.Context) error {
 		}{lines})
 	}
 	if len(lines) == 0 {
-		if c.String("bath") != "" {
-			_, err := s.bathName(c)
-			return err
-		}
 		return say(s.stdout, "no bath yet. begin one:\n   steadybath bath new tank-1 --recipe copper-electroforming --volume \"60 L\"\nall commands: steadybath --help")
 	}
 	return reports.Overview(s.stdout, lines, sys)
