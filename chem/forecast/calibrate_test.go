@@ -191,7 +191,7 @@ func (o *outcome) count(h happened) {
 func TestForecastIsCalibrated(t *testing.T) {
 	n := *baths
 	if n == 0 {
-		n = 12
+		n = 8
 	}
 	total := map[string]*outcome{}
 	for _, g := range groups() {

@@ -378,12 +378,9 @@ func (m *maker) answer() *Forecast {
 	}
 	f.Titrate = dose.Schedule(e, o.Plan, dose.Options{})
 	f.Buy = m.buy()
+	f.Upkeep = UpkeepDue(e, m.when, e.At.Add(time.Duration(o.Days*24*float64(time.Hour))))
 	return f
 }
-
-// usualLead is how long something takes to come where the recipe does not say, in
-// days: an assumption of this project.
-const usualLead = 7.0
 
 // buy is what runs out within the horizon, what is needed of it until its end, and
 // when it has to be ordered.
@@ -394,24 +391,12 @@ func (m *maker) buy() []Purchase {
 		if !ok {
 			continue
 		}
-		left := m.o.Stock[material.Name].Left
-		p := Purchase{Material: material, Left: left, Unit: material.Unit}
-		p.Out, _ = m.quantiles(events)
-		if p.Out.P10.IsZero() {
-			continue
-		}
 		used := slices.Clone(m.used[material.Name])
 		sort.Float64s(used)
-		p.Amount = math.Max(used[int(0.9*float64(len(used)))]-left, 0)
-		lead := material.LeadDays
-		if lead == 0 {
-			lead = usualLead
+		gone, _ := m.quantiles(events)
+		if p, ok := BuyBy(material, m.o.Stock[material.Name].Left, gone, used[int(0.9*float64(len(used)))], m.e.At); ok {
+			out = append(out, p)
 		}
-		p.By = p.Out.P10.Add(-time.Duration(lead * 24 * float64(time.Hour)))
-		if p.By.Before(m.e.At) {
-			p.By = m.e.At
-		}
-		out = append(out, p)
 	}
 	slices.SortStableFunc(out, func(a, b Purchase) int { return a.By.Compare(b.By) })
 	return out

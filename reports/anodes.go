@@ -1,0 +1,156 @@
+package reports
+
+import (
+	"fmt"
+	"io"
+	"math"
+	"strings"
+	"time"
+
+	"steadybath/chem/estimate"
+	"steadybath/chem/forecast"
+)
+
+type anodeLeftJSON struct {
+	ID       string    `json:"id"`
+	Form     string    `json:"form"`
+	Hung     time.Time `json:"hung"`
+	Mass     *Quantity `json:"mass"`
+	Fraction *float64  `json:"fraction"`
+	Area     *Quantity `json:"area"`
+	Density  *Quantity `json:"current_density"`
+	Replace  datesJSON `json:"replace"`
+	Reason   string    `json:"reason"`
+	Saves    Quantity  `json:"week_pulled_saves"`
+	LifeAh   *float64  `json:"life_ah"`
+	PassedAh float64   `json:"passed_ah"`
+}
+
+// AnodesJSON writes the answer of anodes as one JSON object.
+func AnodesJSON(w io.Writer, e *estimate.Estimate, f *forecast.Forecast, head string) error {
+	out := []anodeLeftJSON{}
+	for _, a := range f.Anodes {
+		j := anodeLeftJSON{ID: a.ID, Form: a.Form, Hung: a.Hung.UTC(), Replace: datesOf(a.Replace), Reason: a.Reason, Saves: Quantity{a.Saves, 0, "kg"}, PassedAh: e.ChargeSince(a.Hung)}
+		if !math.IsNaN(a.Mass) {
+			j.Mass = &Quantity{a.Mass, a.U, "kg"}
+		}
+		if !math.IsNaN(a.Fraction) {
+			j.Fraction = &a.Fraction
+		}
+		if a.Area > 0 {
+			j.Area = &Quantity{a.Area, 0, "dm2"}
+		}
+		if a.Density > 0 {
+			j.Density = &Quantity{a.Density, 0, "A/dm2"}
+		}
+		if a.LifeAh > 0 {
+			j.LifeAh = &a.LifeAh
+		}
+		out = append(out, j)
+	}
+	return WriteJSON(w, struct {
+		Bath        string          `json:"bath"`
+		At          time.Time       `json:"at"`
+		HorizonDays float64         `json:"horizon_days"`
+		Anodes      []anodeLeftJSON `json:"anodes"`
+		Head        string          `json:"head"`
+	}{e.Bath.Name, e.At.UTC(), f.Days, out, head})
+}
+
+// Anodes writes what is left of each anode, when it has to be replaced and why.
+func Anodes(w io.Writer, e *estimate.Estimate, f *forecast.Forecast, zone *time.Location, u Units, head string) error {
+	b := &strings.Builder{}
+	heading(b, e, zone)
+	if len(f.Anodes) == 0 {
+		b.WriteString(wrap(`no anode is logged as hung: steadybath anode hang slab-a 1.25kg --form slab --area 6dm2`, width-2, "  ") + "\n")
+		return finish(w, b, head)
+	}
+	date := func(t time.Time) string {
+		switch {
+		case t.IsZero():
+			return "–"
+		case !t.After(e.At):
+			return "now"
+		case t.Sub(e.At).Hours() > 300*24:
+			return t.In(zone).Format("2 Jan 2006")
+		}
+		return t.In(zone).Format("Mon 2 Jan")
+	}
+	cells := "\thung\tleft\tof first\tarea\treplace by: 10 %\t50 %\t90 %\n"
+	for _, a := range f.Anodes {
+		left, part, area := "not weighed", "–", "–"
+		switch {
+		case a.Form == "inert":
+			left = "inert"
+		case !math.IsNaN(a.Mass):
+			left = u.plusMinus(a.Mass, a.U, "kg")
+		}
+		if !math.IsNaN(a.Fraction) {
+			part = fmt.Sprintf("%.0f %%", 100*a.Fraction)
+		}
+		if a.Area > 0 {
+			area = u.amount(a.Area, "dm2")
+		}
+		cells += fmt.Sprintf("%s\t%s\t%s\t%s\t%s\t%s\t%s\t%s\n", Plain(a.ID), a.Hung.In(zone).Format("2 Jan"), left, part, area, date(a.Replace.P10), date(a.Replace.P50), date(a.Replace.P90))
+	}
+	if err := writeTable(b, cells); err != nil {
+		return err
+	}
+	b.WriteString("\n")
+	line := func(format string, args ...any) {
+		b.WriteString(wrap(u.Words(fmt.Sprintf(format, args...)), width-2, "  ") + "\n")
+	}
+	pulled, density := 0.0, 0.0
+	said := map[string]bool{}
+	for _, a := range f.Anodes {
+		pulled += a.Saves
+		density = math.Max(density, a.Density)
+		why := ""
+		switch {
+		case a.Form == "inert" && a.LifeAh > 0:
+			why = fmt.Sprintf("%s: %.0f Ah have passed of a life of about %.0f Ah", Plain(a.ID), a.PassedAh, a.LifeAh)
+		case a.Form == "inert":
+			why = fmt.Sprintf("%s: %.0f Ah have passed; how many it lasts is its maker's to say: steadybath bath set limits.anode_life \"50000 Ah/dm2\"", Plain(a.ID), a.PassedAh)
+		case math.IsNaN(a.Mass):
+			why = fmt.Sprintf("%s was never weighed: rinsed and dry on a kitchen scale will do (steadybath anode weigh %s 0.99kg)", Plain(a.ID), quotedName(a.ID))
+		case a.Reason == "":
+			why = fmt.Sprintf("%s: no limit is reached within %.0f days", Plain(a.ID), f.Days)
+		case a.Replace.P50.IsZero():
+			why = fmt.Sprintf("%s: in some futures %s; in most nothing is reached within %.0f days", Plain(a.ID), a.Reason, f.Days)
+		default:
+			why = fmt.Sprintf("%s: then %s", Plain(a.ID), a.Reason)
+		}
+		if !said[why] {
+			said[why] = true
+			line("%s", why)
+		}
+	}
+	if density > 0 {
+		most := ""
+		if limit := e.Recipe.Limits.AnodeDensity; limit > 0 {
+			most = fmt.Sprintf("; the recipe allows %s A/dm2", figures(limit))
+		}
+		line("anode current density at the usual current: %s A/dm2%s", figures(density), most)
+	} else if len(said) > 0 && e.Recipe.Anodes != "inert" {
+		line("their current density is not known: give areas when hanging (--area) and hours when plating (--hours)")
+	}
+	if pulled > 0.0005 {
+		line("pulled for a week without plating they would save about %s kg of metal, and as much creep of it in the bath", figures(pulled))
+	}
+	line("reckoned with %s ± %s Ah a day; areas by the form: a bar's goes with its radius, nuggets' with theirs squared, a slab keeps its faces until its last tenth (assumptions)", figures(f.AhPerDay), figures(f.UAhPerDay))
+	return finish(w, b, head)
+}
+
+// quotedName is a name as it has to be typed.
+func quotedName(name string) string {
+	if strings.ContainsAny(name, " \t\"'$&;|<>()") {
+		return "'" + strings.ReplaceAll(Plain(name), "'", "") + "'"
+	}
+	return Plain(name)
+}
+
+func finish(w io.Writer, b *strings.Builder, head string) error {
+	fmt.Fprintf(b, "chain head %.16s…\n", head)
+	_, err := io.WriteString(w, b.String())
+	return err
+}
