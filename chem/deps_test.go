@@ -122,6 +122,7 @@ func TestLayers(t *testing.T) {
 		chem + "/journal":  {chem},
 		chem + "/simulate": {chem},
 		chem + "/estimate": {chem, chem + "/filter", chem + "/recipe"},
+		chem + "/plating":  {chem, chem + "/anode", chem + "/estimate"},
 		chem + "/trouble":  {chem, chem + "/estimate"},
 		chem + "/entry":    {chem, chem + "/estimate", chem + "/recipe"},
 		chem + "/dose":     {chem, chem + "/estimate", chem + "/hazard", chem + "/linprog", chem + "/recipe"},

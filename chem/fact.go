@@ -220,6 +220,8 @@ type Plate struct {
 	RampFrom Measured
 	Ramp     Measured // how long the ramp took
 	Gain     Measured // weight gained, dry
+
+	Thickness Measured // mean thickness found on the part
 }
 
 // Add is a material put into the bath.

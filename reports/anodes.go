@@ -63,7 +63,7 @@ func Anodes(w io.Writer, e *estimate.Estimate, f *forecast.Forecast, zone *time.
 	heading(b, e, zone)
 	if len(f.Anodes) == 0 {
 		b.WriteString(wrap(`no anode is logged as hung: steadybath anode hang slab-a 1.25kg --form slab --area 6dm2`, width-2, "  ") + "\n")
-		return finish(w, b, head)
+		return finishText(w, b, head)
 	}
 	date := func(t time.Time) string {
 		switch {
@@ -138,7 +138,7 @@ func Anodes(w io.Writer, e *estimate.Estimate, f *forecast.Forecast, zone *time.
 		line("pulled for a week without plating they would save about %s kg of metal, and as much creep of it in the bath", figures(pulled))
 	}
 	line("reckoned with %s ± %s Ah a day; areas by the form: a bar's goes with its radius, nuggets' with theirs squared, a slab keeps its faces until its last tenth (assumptions)", figures(f.AhPerDay), figures(f.UAhPerDay))
-	return finish(w, b, head)
+	return finishText(w, b, head)
 }
 
 // quotedName is a name as it has to be typed.
@@ -149,7 +149,7 @@ func quotedName(name string) string {
 	return Plain(name)
 }
 
-func finish(w io.Writer, b *strings.Builder, head string) error {
+func finishText(w io.Writer, b *strings.Builder, head string) error {
 	fmt.Fprintf(b, "chain head %.16s…\n", head)
 	_, err := io.WriteString(w, b.String())
 	return err

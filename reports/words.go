@@ -112,6 +112,9 @@ func plateWords(p chem.Plate) string {
 	if p.Gain.Given() {
 		words += ", gained " + p.Gain.String()
 	}
+	if p.Thickness.Given() {
+		words += fmt.Sprintf(", %s on average", p.Thickness)
+	}
 	return words
 }
 

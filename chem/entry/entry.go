@@ -40,7 +40,9 @@ const (
 	noStep      = 0.002 // of the target: an addition that moves it less is not what was meant
 	overDensity = 1.5   // times the recipe's highest cathode density
 	tankSlack   = 1.05  // times the tank's mark: a level above it is asked about
-	gainSlack   = 1.1   // times the weight that the charge can deposit
+	gainSlack   = 1.1   // times the weight, or the mean thickness, that the charge can deposit
+	gainShort   = 0.8   // times the weight that the charge is expected to deposit
+	thinShort   = 0.5   // times the mean thickness that it is expected to deposit: measured at a few places
 	mostRun     = 20.0  // Ah per litre of bath at once: more than anybody plates in a run
 	chlorineAt  = 1.0   // g/L chloride from which inert anodes make chlorine gas worth the name
 )
@@ -429,19 +431,43 @@ func (c *checker) plate(p chem.Plate) error {
 			c.ask("", "%s in %s h on %s is %.1f A/dm2 on average, and the recipe's limit is %.1f A/dm2", p.Charge, p.Hours, p.Area, density, most)
 		}
 	}
-	if p.Gain.Given() {
-		metal, ok := c.r.WithRole(chem.RoleMetal)
-		if ok {
-			most := q * metal.MolarMass / (float64(c.r.Charge) * chem.FaradayAh)
-			if gain := p.Gain.Value("g"); gain > gainSlack*most {
-				c.ask("", "%s Ah can deposit at most %.3g g of %s, not %s: is the part dry, and the charge right?", p.Charge.Number, most, metal.Name, p.Gain)
-			}
-		}
+	if y, ok := c.e.Yield(); ok {
+		c.deposit(p, q, y)
 	}
 	if most := mostRun * c.e.Volume; q > most {
 		c.ask("", "%s in one run is very much for a bath of %.0f L", p.Charge, c.e.Volume)
 	}
 	return nil
+}
+
+// deposit asks about a weight gain or a mean thickness that the charge contradicts:
+// more than Faraday's law gives, or far less than the bath plates.
+func (c *checker) deposit(p chem.Plate, q float64, y estimate.Yield) {
+	most, usual := q*y.Faraday, q*y.PerAh
+	least := usual - 3*q*y.U
+	if p.Gain.Given() {
+		switch gain := p.Gain.Value("g"); {
+		case gain > gainSlack*most:
+			c.ask("", "%s can deposit at most %.3g g of %s, not %s: is the part dry, and the charge right?", p.Charge, most, c.r.Metal, p.Gain)
+		case gain < gainShort*least:
+			c.ask("", "%s deposit about %s g of %s, and %s were gained: were all parts weighed, and is the charge right?", p.Charge, short(usual), c.r.Metal, p.Gain)
+		}
+	}
+	density := c.r.Deposit
+	if d, err := chem.MetalDensity(c.r.Metal); err == nil && density == 0 {
+		density = d.Value
+	}
+	if !p.Thickness.Given() || !p.Area.Given() || !(p.Area.Value("dm2") > 0) || density == 0 {
+		return
+	}
+	perUm := density * p.Area.Value("dm2") / 100 // g per um: 1 um on 1 dm2 is 0.01 cm3
+	switch t := p.Thickness.Value("um"); {
+	case t > gainSlack*most/perUm:
+		c.ask("", "%s on %s can deposit at most %s um of %s on average, not %s: an edge may have several times the mean; are charge and area right?",
+			p.Charge, p.Area, short(most/perUm), c.r.Metal, p.Thickness)
+	case t < thinShort*least/perUm:
+		c.ask("", "%s on %s deposit about %s um of %s on average, and %s is stated: are charge and area right?", p.Charge, p.Area, short(usual/perUm), c.r.Metal, p.Thickness)
+	}
 }
 
 func (c *checker) add(a chem.Add) error {

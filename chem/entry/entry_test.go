@@ -111,6 +111,14 @@ func TestCheck(t *testing.T) {
 		"Plate":                   {body: chem.Plate{Charge: m("22.5 Ah"), Hours: "4", Area: m("5.5 dm2"), Gain: m("26.4 g")}},
 		// 22.5 Ah deposit at most 22.5·63.546/(2·26.8015) = 26.7 g (Faraday; IUPAC 2021, CODATA 2018).
 		"HeavierThanTheCharge": {body: chem.Plate{Charge: m("22.5 Ah"), Gain: m("35 g")}, asks: "can deposit at most 26.7 g"},
+		// At the recipe's 99.2 % 26.5 g, and 53.9 um on 5.5 dm2 at 8.92 g/cm3; 54.4 um at 100 %.
+		"LighterThanTheCharge": {body: chem.Plate{Charge: m("22.5 Ah"), Gain: m("12 g")}, asks: "22.5 Ah deposit about 26.5 g of copper, and 12 g were gained"},
+		"LighterByTheAmmeter":  {body: chem.Plate{Charge: m("22.5 Ah"), Gain: m("23 g")}},
+		"ThickAsTheCharge":     {body: chem.Plate{Charge: m("22.5 Ah"), Area: m("5.5 dm2"), Thickness: m("55 um")}},
+		"ThickInMils":          {body: chem.Plate{Charge: m("22.5 Ah"), Area: m("5.5 dm2"), Thickness: m("2.1 mil")}},
+		"ThickerThanTheCharge": {body: chem.Plate{Charge: m("22.5 Ah"), Area: m("5.5 dm2"), Thickness: m("120 um")}, asks: "can deposit at most 54.4 um of copper on average, not 120 um"},
+		"ThinnerThanTheCharge": {body: chem.Plate{Charge: m("22.5 Ah"), Area: m("5.5 dm2"), Thickness: m("5.4 um")}, asks: "deposit about 53.9 um of copper on average, and 5.4 um is stated"},
+		"ThickOnNoArea":        {body: chem.Plate{Charge: m("22.5 Ah"), Thickness: m("120 um")}},
 		"DenseCurrent":         {body: chem.Plate{Charge: m("225 Ah"), Hours: "4", Area: m("5.5 dm2")}, asks: "10.2 A/dm2"},
 		"MuchAtOnce":           {body: chem.Plate{Charge: m("2250 Ah")}, asks: "very much"},
 		"Meter":                {body: chem.Meter{Supply: "supply", Reading: m("122 Ah")}},
@@ -233,7 +241,8 @@ func TestNoFactPanics(t *testing.T) {
 		more := map[string]any{}
 		for key, values := range map[string][]any{
 			"hours": {json.Number("0.0001"), json.Number("4")}, "area_dm2": {json.Number("0.001"), json.Number("5")}, "gain_g": {json.Number("1"), json.Number("100000")},
-			"form": {"slab", "nuggets", "inert", "bar"}, "reset": {true}, "pattern": {"low", "right", "high"}, "origin": {"make-up", "running"},
+			"thickness_um": {json.Number("0"), json.Number("0.001"), json.Number("100000")},
+			"form":         {"slab", "nuggets", "inert", "bar"}, "reset": {true}, "pattern": {"low", "right", "high"}, "origin": {"make-up", "running"},
 			"composition": {map[string]any{"copper": map[string]any{"value": json.Number("50"), "unit": "g/L"}}, map[string]any{"nickel": map[string]any{"value": json.Number("50"), "unit": "g/L"}},
 				map[string]any{"copper": map[string]any{"value": json.Number("50"), "unit": "mL/L"}}},
 			"height_cm": {json.Number("20")}, "sample_mL": {json.Number("20")},

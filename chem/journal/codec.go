@@ -105,7 +105,7 @@ var rules = map[chem.Kind]*rule{
 	chem.KindMeter: {a: "a meter reading", subject: required, names: "the supply", value: required, sign: notNegative, dims: dimsCharge,
 		keys: []string{"reset"}},
 	chem.KindPlate: {a: "a plating run", subject: optional, value: required, sign: positive, dims: dimsCharge,
-		keys: []string{"hours", "area_dm2", "current_A", "ramp_from_A", "ramp_min", "gain_g"}},
+		keys: []string{"hours", "area_dm2", "current_A", "ramp_from_A", "ramp_min", "gain_g", "thickness_um"}},
 	chem.KindAdd: {a: "an addition", subject: required, names: "the material", value: required, sign: positive, dims: dimsAmount,
 		keys: []string{"lot", "advice"}},
 	chem.KindBail: {a: "a bail-out", value: required, sign: positive, dims: dimsVolume,
@@ -539,7 +539,8 @@ func decodeBody(r *Row, e *extras) (chem.Body, error) {
 			return nil, wrong("more", "ramp_min %s is longer than the run of hours %s", e.rampMin, e.hours)
 		}
 		return chem.Plate{Part: r.Subject, Charge: m, Hours: e.hours, Area: in(e.area, "dm2"), Current: in(e.current, "A"),
-			RampFrom: in(e.rampFrom, "A"), Ramp: in(e.rampMin, "min"), Gain: in(e.gain, "g")}, nil
+			RampFrom: in(e.rampFrom, "A"), Ramp: in(e.rampMin, "min"), Gain: in(e.gain, "g"),
+			Thickness: in(e.thickness, "um")}, nil
 	case chem.KindAdd:
 		advice, err := e.advised()
 		if err != nil {
@@ -649,6 +650,7 @@ func encodeBody(r *Row, body chem.Body) (*extras, error) {
 		to(&e.rampFrom, "ramp_from_A", b.RampFrom, "A")
 		to(&e.rampMin, "ramp_min", b.Ramp, "min")
 		to(&e.gain, "gain_g", b.Gain, "g")
+		to(&e.thickness, "thickness_um", b.Thickness, "um")
 	case chem.Add:
 		value(b.Amount)
 		r.Subject, e.lot = b.Material, b.Lot

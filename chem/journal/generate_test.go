@@ -154,7 +154,8 @@ func drawBody(t *rapid.T, kind chem.Kind) chem.Body {
 		return chem.Meter{Supply: drawName(t, "supply"), Reading: drawMeasured(t, "reading", charges...), Reset: rapid.Bool().Draw(t, "reset")}
 	case chem.KindPlate:
 		return chem.Plate{Part: drawOptionalName(t, "part"), Charge: drawMeasured(t, "charge", charges...), Hours: drawMaybe(t, "hours"),
-			Area: drawIn(t, "area", "dm2"), Current: drawIn(t, "current", "A"), RampFrom: drawIn(t, "ramp from", "A"), Gain: drawIn(t, "gain", "g")}
+			Area: drawIn(t, "area", "dm2"), Current: drawIn(t, "current", "A"), RampFrom: drawIn(t, "ramp from", "A"), Gain: drawIn(t, "gain", "g"),
+			Thickness: drawIn(t, "thickness", "um")}
 	case chem.KindAdd:
 		return chem.Add{Material: drawName(t, "material"), Amount: drawMeasured(t, "amount", append(litres, masses...)...), Lot: drawText(t, "lot", false), Advice: drawAdvice(t)}
 	case chem.KindBail:

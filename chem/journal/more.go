@@ -20,7 +20,7 @@ type extras struct {
 	recipe, zone, text, origin, method, titrant, lot, titrantDate, opened, expires, pattern, form, bag, advice string
 
 	length, width, height, most, least, aliquot, blank, molarity, factor, factorU, uLot, sample,
-	price, hours, area, current, rampFrom, rampMin, gain, minutes, trial chem.Decimal
+	price, hours, area, current, rampFrom, rampMin, gain, thickness, minutes, trial chem.Decimal
 
 	delivered       []chem.Decimal
 	composition     map[string]chem.Measured
@@ -99,6 +99,8 @@ func (e *extras) slot(key string) (any, sign) {
 		return &e.rampMin, notNegative
 	case "gain_g":
 		return &e.gain, notNegative
+	case "thickness_um":
+		return &e.thickness, notNegative
 	case "minutes":
 		return &e.minutes, positive
 	case "trial_mL":

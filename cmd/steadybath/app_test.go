@@ -100,7 +100,7 @@ func TestFlags(t *testing.T) {
 
 // The flags that interface and habit expect on every question and every entry.
 func TestCommonFlags(t *testing.T) {
-	questions := []string{"state", "dose", "chart", "history"}
+	questions := []string{"state", "dose", "plan", "chart", "history"}
 	entries := []string{"fill", "level", "titrate", "assay", "plate", "add", "bail", "anode_hang", "anode_weigh", "anode_pull", "note", "void",
 		"panel", "treat", "change", "meter", "bath_set"}
 	seen := 0

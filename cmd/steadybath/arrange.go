@@ -2,6 +2,7 @@ package main
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 
 	"github.com/urfave/cli/v2"
@@ -17,6 +18,7 @@ func arrange(app *cli.App, args []string) ([]string, error) {
 	var leaf *cli.Command
 	var path, flags, words []string
 	given := map[string]bool{}
+	var again []string // which command it is for may come later, and one may take many of what another takes once
 	for i := 0; i < len(args); i++ {
 		a := args[i]
 		if a == "--" {
@@ -40,8 +42,8 @@ func arrange(app *cli.App, args []string) ([]string, error) {
 				return nil, wrongWords("", "%s needs a value", dashed(name))
 			}
 			known := flag.Names()[0]
-			if _, many := flag.(*cli.StringSliceFlag); given[known] && !many {
-				return nil, wrongWords("", "%s is given twice", dashed(known))
+			if given[known] {
+				again = append(again, known)
 			}
 			given[known] = true
 			continue
@@ -56,6 +58,11 @@ func arrange(app *cli.App, args []string) ([]string, error) {
 			}
 		}
 		words = append(words, a)
+	}
+	for _, name := range again {
+		if !takesMany(app, leaf, name) {
+			return nil, wrongWords("", "%s is given twice", dashed(name))
+		}
 	}
 	for i, w := range words {
 		if strings.TrimSpace(w) != "" {
@@ -126,6 +133,21 @@ func hasName(f cli.Flag, name string) bool {
 		}
 	}
 	return false
+}
+
+// takesMany tells whether a command's flag may be given several times; a flag that
+// the command lacks as the first command that has it.
+func takesMany(app *cli.App, leaf *cli.Command, name string) bool {
+	flag := findFlag(app, name)
+	if leaf != nil {
+		for _, f := range leaf.Flags {
+			if slices.Contains(f.Names(), name) {
+				flag = f
+			}
+		}
+	}
+	_, many := flag.(*cli.StringSliceFlag)
+	return many
 }
 
 // findFlag looks in the whole tree: a flag's arity is the same everywhere.

@@ -66,6 +66,7 @@ func TestArrangeRefuses(t *testing.T) {
 		"ValueEmptyAfterEquals": {[]string{"level", "58L", "--at="}, "--at needs a value", ""},
 		"ValueBlank":            {[]string{"level", "58L", "--at", " \t"}, "--at needs a value", ""},
 		"FlagTwice":             {[]string{"level", "58L", "--at", "now", "--at", "now"}, "--at is given twice", ""},
+		"FlagTwiceHereOnly":     {[]string{"plate", "22Ah", "--part", "ring", "--part", "lid"}, "--part is given twice", ""},
 		"AliasAndName":          {[]string{"chart", "-o", "a", "--output", "b"}, "--output is given twice", ""},
 		"WordEmpty":             {[]string{"level", ""}, "empty", ""},
 		"WordBlank":             {[]string{"note", "\n"}, "empty", ""},
@@ -86,6 +87,17 @@ func TestArrangeRefuses(t *testing.T) {
 			}
 		})
 	}
+}
+
+// One command takes many of what another takes once, wherever its name stands.
+func TestArrangeManyOrOne(t *testing.T) {
+	for _, typed := range [][]string{{"plan", "--part", "ring 1dm2", "--part", "lid 2dm2"}, {"--area", "1dm2", "--area", "2dm2", "plan"}} {
+		got, err := arrange(testApp(), typed)
+		require.NoError(t, err)
+		assert.Equal(t, "plan", got[0])
+	}
+	_, err := arrange(testApp(), []string{"--area", "1dm2", "--area", "2dm2", "plate", "3Ah"})
+	require.ErrorContains(t, err, "--area is given twice")
 }
 
 // Distances counted by hand; a swap of neighbours is one step.

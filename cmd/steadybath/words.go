@@ -254,7 +254,7 @@ func noWords(command string, words []string) error {
 	}
 	hint := fmt.Sprintf("steadybath %s --help shows how it is typed", command)
 	switch command {
-	case "state", "dose", "history", "chart":
+	case "state", "dose", "plan", "history", "chart":
 		hint += "; a bath is named with --bath, a time with --at"
 	case "export", "bath show":
 		hint += "; a bath is named with --bath"

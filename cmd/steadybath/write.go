@@ -353,7 +353,8 @@ func plateCommand(s *session) *cli.Command {
 			&cli.StringFlag{Name: "ramp", Usage: "how long the current was ramped up, `TIME`"},
 			&cli.StringFlag{Name: "ramp-from", Usage: "`CURRENT` at the start of the ramp; 0 if not given"},
 			&cli.StringFlag{Name: "part", Usage: "what was plated, `TEXT`"},
-			&cli.StringFlag{Name: "gain", Usage: "`WEIGHT` gained, dry, such as 24.3g"}, uFlag()),
+			&cli.StringFlag{Name: "gain", Usage: "`WEIGHT` gained, dry, such as 24.3g"},
+			&cli.StringFlag{Name: "thickness", Usage: "mean `THICKNESS` found on the part, such as 120um; needs --area"}, uFlag()),
 		Action: func(c *cli.Context) error {
 			return s.enter(c.Context, c, func(b *bathFile, _ time.Time) (chem.Body, error) { return plateBody(c) })
 		},
@@ -383,6 +384,12 @@ func plateBody(c *cli.Context) (chem.Body, error) {
 	}
 	if p.Gain, err = flagQuantity("gain", c.String("gain"), chem.DimMass); err != nil {
 		return nil, err
+	}
+	if p.Thickness, err = flagQuantity("thickness", c.String("thickness"), chem.DimLength); err != nil {
+		return nil, err
+	}
+	if p.Thickness.Given() && !p.Area.Given() {
+		return nil, wrongWords("such as --area 5.5dm2", "--thickness says nothing without the area that was plated")
 	}
 	words := joinUnits(c.Args().Slice())
 	if len(words) == 0 {
