@@ -76,7 +76,7 @@ func Anodes(w io.Writer, e *estimate.Estimate, f *forecast.Forecast, zone *time.
 		}
 		return t.In(zone).Format("Mon 2 Jan")
 	}
-	cells := "\thung\tleft\tof first\tarea\treplace by: 10 %\t50 %\t90 %\n"
+	cells := "\thung\tleft\tof first\tarea\tdue: 10 %\t50 %\t90 %\n"
 	for _, a := range f.Anodes {
 		left, part, area := "not weighed", "–", "–"
 		switch {
@@ -98,46 +98,48 @@ func Anodes(w io.Writer, e *estimate.Estimate, f *forecast.Forecast, zone *time.
 	}
 	b.WriteString("\n")
 	line := func(format string, args ...any) {
-		b.WriteString(wrap(u.Words(fmt.Sprintf(format, args...)), width-2, "  ") + "\n")
+		b.WriteString(wrap(fmt.Sprintf(format, args...), width-2, "  ") + "\n")
 	}
 	pulled, density := 0.0, 0.0
-	said := map[string]bool{}
+	var whys []string
+	names := map[string][]string{}
 	for _, a := range f.Anodes {
 		pulled += a.Saves
 		density = math.Max(density, a.Density)
 		why := ""
 		switch {
 		case a.Form == "inert" && a.LifeAh > 0:
-			why = fmt.Sprintf("%s: %.0f Ah have passed of a life of about %.0f Ah", Plain(a.ID), a.PassedAh, a.LifeAh)
+			why = fmt.Sprintf("%.0f Ah have passed of a life of about %.0f Ah", a.PassedAh, a.LifeAh)
 		case a.Form == "inert":
-			why = fmt.Sprintf("%s: %.0f Ah have passed; how many it lasts is its maker's to say: steadybath bath set limits.anode_life \"50000 Ah/dm2\"", Plain(a.ID), a.PassedAh)
+			why = fmt.Sprintf(`%.0f Ah have passed; how many they last is their maker's to say: steadybath bath set limits.anode_life "50000 Ah/dm2"`, a.PassedAh)
 		case math.IsNaN(a.Mass):
-			why = fmt.Sprintf("%s was never weighed: rinsed and dry on a kitchen scale will do (steadybath anode weigh %s 0.99kg)", Plain(a.ID), quotedName(a.ID))
-		case a.Reason == "":
-			why = fmt.Sprintf("%s: no limit is reached within %.0f days", Plain(a.ID), f.Days)
-		case a.Replace.P50.IsZero():
-			why = fmt.Sprintf("%s: in some futures %s; in most nothing is reached within %.0f days", Plain(a.ID), a.Reason, f.Days)
+			why = "never weighed; rinsed and dry on a kitchen scale will do: steadybath anode weigh " + quotedName(a.ID) + " 0.99kg"
+		case a.Replace.P10.IsZero():
+			why = fmt.Sprintf("no limit is reached within %.0f days", f.Days)
 		default:
-			why = fmt.Sprintf("%s: then %s", Plain(a.ID), a.Reason)
+			why = "by then " + a.Reason
 		}
-		if !said[why] {
-			said[why] = true
-			line("%s", why)
+		if names[why] == nil {
+			whys = append(whys, why)
 		}
+		names[why] = append(names[why], Plain(a.ID))
+	}
+	for _, why := range whys {
+		line("%s: %s", strings.Join(names[why], ", "), u.Words(why))
 	}
 	if density > 0 {
 		most := ""
 		if limit := e.Recipe.Limits.AnodeDensity; limit > 0 {
-			most = fmt.Sprintf("; the recipe allows %s A/dm2", figures(limit))
+			most = "; the recipe allows " + u.amount(limit, "A/dm2")
 		}
-		line("anode current density at the usual current: %s A/dm2%s", figures(density), most)
-	} else if len(said) > 0 && e.Recipe.Anodes != "inert" {
+		line("anode current density at the usual current: %s%s", u.amount(density, "A/dm2"), most)
+	} else if e.Recipe.Anodes != "inert" {
 		line("their current density is not known: give areas when hanging (--area) and hours when plating (--hours)")
 	}
 	if pulled > 0.0005 {
-		line("pulled for a week without plating they would save about %s kg of metal, and as much creep of it in the bath", figures(pulled))
+		line("pulled for a week without plating they would save about %s of metal, and the bath as much creep of it", u.amount(1000*pulled, "g"))
 	}
-	line("reckoned with %s ± %s Ah a day; areas by the form: a bar's goes with its radius, nuggets' with theirs squared, a slab keeps its faces until its last tenth (assumptions)", figures(f.AhPerDay), figures(f.UAhPerDay))
+	line("reckoned with %s Ah a day; areas by the form: a bar's goes with its radius, nuggets' with theirs squared, a slab keeps its faces until its last tenth (assumptions)", u.plusMinus(f.AhPerDay, f.UAhPerDay, ""))
 	return finishText(w, b, head)
 }
 
