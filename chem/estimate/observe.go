@@ -183,7 +183,14 @@ func (r *run) learn(subject string, nu float64, h []term, noise float64) (loglik
 	if a != nil {
 		a.open(r)
 	}
+	book, variance := r.s.book, 0.0
+	if book != nil {
+		variance = r.s.variance(h) + noise
+	}
 	loglik = r.s.update(nu, h, noise)
+	if book != nil && !math.IsInf(loglik, 0) {
+		book.learned(subject, nu, variance)
+	}
 	r.clamp()
 	if a != nil {
 		a.close(r, r.s.why)
@@ -302,7 +309,13 @@ func (r *run) use(o observation) {
 		if o.subj.con < 0 {
 			e = bathLost // or never there: what is known of concentrations stays
 		}
+		if r.s.book != nil {
+			r.s.book.first = true
+		}
 		r.loosen(o, e)
+		if r.s.book != nil {
+			r.s.book.first = false
+		}
 	}
 	r.correct(o)
 }
