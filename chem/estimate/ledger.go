@@ -20,7 +20,7 @@ const (
 	causeHung    cause = "anodes hung"
 	causeTopped  cause = "baskets topped up"
 	causePulled  cause = "anodes pulled"
-	causeFirst   cause = "found by a first reading, where nothing was known"
+	causeFirst   cause = "found by a first reading"
 	causeSludge  cause = "sludge"
 )
 
@@ -445,11 +445,11 @@ func (b *book) lines() []line {
 	lost := b.of(InAnodes, causeAnodes, -1).and(b.of(InAnodes, causeAir, -1), 1)
 	sludge := lost.and(byAnodes(causeAnodes), -1).and(byAnodes(causeAir), -1)
 	out := []line{
-		{InAnodes, InBath, string(causeAnodes), byAnodes(causeAnodes)},
-		{InAnodes, InBath, string(causeAir), byAnodes(causeAir)},
+		{InAnodes, InBath, "dissolved by current", byAnodes(causeAnodes)},
+		{InAnodes, InBath, "dissolved by air", byAnodes(causeAir)},
 		{InAnodes, Out, string(causeSludge), sludge},
-		{Out, InBath, "dissolved from anodes nobody weighed, by current", none.and(b.of(unweighedPlace, causeAnodes, 1), 1)},
-		{Out, InBath, "dissolved from anodes nobody weighed, by air", none.and(b.of(unweighedPlace, causeAir, 1), 1)},
+		{Out, InBath, "anodes that nobody weighed, by current", none.and(b.of(unweighedPlace, causeAnodes, 1), 1)},
+		{Out, InBath, "anodes that nobody weighed, by air", none.and(b.of(unweighedPlace, causeAir, 1), 1)},
 		{InBath, OnParts, string(causeParts), b.of(InBath, causeParts, -1)},
 		{Out, InAnodes, string(causeHung), b.of(InAnodes, causeHung, 1)},
 		{Out, InAnodes, string(causeTopped), b.of(InAnodes, causeTopped, 1)},
