@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"io"
 	"math"
+	"sort"
 	"strings"
 	"time"
 
@@ -108,10 +109,18 @@ func Ledger(w io.Writer, l *estimate.Ledger, zone *time.Location, u Units, head 
 func (u Units) postings(b *strings.Builder, l *estimate.Ledger) {
 	const row = "  %-44s %16s %16s\n"
 	last := ""
-	for _, p := range l.Postings {
-		if p.Unlogged {
-			continue
+	var list []estimate.Posting
+	first := map[string]int{} // a posting that went the other way round joins its like
+	for i, p := range l.Postings {
+		if _, ok := first[p.From+p.To]; !ok {
+			first[p.From+p.To] = i
 		}
+		if !p.Unlogged {
+			list = append(list, p)
+		}
+	}
+	sort.SliceStable(list, func(i, j int) bool { return first[list[i].From+list[i].To] < first[list[j].From+list[j].To] })
+	for _, p := range list {
 		if last == "" {
 			fmt.Fprintf(b, "\n"+row, "", "by the log", "as read since")
 		}
@@ -170,9 +179,9 @@ func (u Units) unclosed(b *strings.Builder, l *estimate.Ledger, zone *time.Locat
 			fmt.Fprintf(b, "  %-44s %16s %16s\n", cut(accountWords(p.From)+" to "+accountWords(p.To)+", "+p.Cause, 44), u.grams(p.Now), times(p.Now))
 		}
 	}
-	for _, c := range l.Corrections {
-		if observes(l, c) {
-			fmt.Fprintf(b, "  %-44s %16s %16s\n", cut(accountWords(c.Account)+", by "+readingWords(l, c.Readings), 44), u.signed(c.Sum), times(c.Sum))
+	for _, c := range observing(l) {
+		if c.U > 0 {
+			fmt.Fprintf(b, "  %-44s %16s %16s\n", cut(accountWords(c.Account)+", by "+readingWords(c.Readings), 44), u.signed(c.Sum), times(c.Sum))
 		}
 	}
 	for _, line := range meaning(l) {
@@ -183,16 +192,27 @@ func (u Units) unclosed(b *strings.Builder, l *estimate.Ledger, zone *time.Locat
 	}
 }
 
-// observes tells whether readings look at the account itself: what one account
-// tells about another is left to the JSON.
-func observes(l *estimate.Ledger, c estimate.Correction) bool {
-	switch c.Account {
-	case estimate.InAnodes:
-		return c.Readings == estimate.ByWeighing
-	case estimate.OnParts:
-		return c.Readings == estimate.ByGain
+// observing returns the corrections by readings that look at the account itself,
+// by account: what one account tells about another is left to the JSON.
+func observing(l *estimate.Ledger) []estimate.Correction {
+	var out []estimate.Correction
+	for _, a := range l.Accounts {
+		for _, c := range l.Corrections {
+			of := c.Readings
+			switch of {
+			case estimate.ByWeighing:
+				of = estimate.InAnodes
+			case estimate.ByGain:
+				of = estimate.OnParts
+			case l.Metal, "volume", l.Acid:
+				of = estimate.InBath
+			}
+			if c.Account == a.Name && of == a.Name {
+				out = append(out, c)
+			}
+		}
 	}
-	return c.Readings != estimate.ByWeighing && c.Readings != estimate.ByGain && c.Readings != estimate.ByOthers
+	return out
 }
 
 func accountWords(name string) string {
@@ -202,7 +222,7 @@ func accountWords(name string) string {
 	return name
 }
 
-func readingWords(l *estimate.Ledger, readings string) string {
+func readingWords(readings string) string {
 	switch readings {
 	case estimate.ByWeighing, estimate.ByGain, estimate.ByOthers:
 		return readings
@@ -232,8 +252,8 @@ func meaning(l *estimate.Ledger) []string {
 			out = append(out, "an anode became lighter without a word: perhaps pieces fell off, or charge passed that nobody wrote down")
 		}
 	}
-	for _, c := range l.Corrections {
-		if !observes(l, c) || !(math.Abs(c.Value) > odd*c.U) {
+	for _, c := range observing(l) {
+		if !(math.Abs(c.Value) > odd*c.U) {
 			continue
 		}
 		more := c.Value > 0

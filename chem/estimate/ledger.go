@@ -84,7 +84,7 @@ type Ledger struct {
 	Bath        *Bath
 	From, To    time.Time
 	Beginning   bool   // From is where the bath begins: its filling is the opening balance
-	Metal       string // the constituent
+	Metal, Acid string // the constituents; no acid, no name
 	Weighed     bool   // an anode of known mass hung at some time
 	Accounts    []Account
 	Postings    []Posting    // each with an amount that is not nothing
@@ -131,8 +131,11 @@ func newBook(bath *Bath) *book {
 	add(InAnodes, causeAnodes, causeAir, causeHung, causeTopped, causePulled, causeChange, causeEdge, causeRest)
 	add(unweighedPlace, causeAnodes, causeAir)
 	for _, d := range bath.recipes {
+		metal, _ := d.recipe.WithRole(chem.RoleMetal)
 		for _, m := range d.recipe.Materials {
-			add(InBath, causeAdd(m.Name))
+			if m.Brings[metal.Name] != 0 {
+				add(InBath, causeAdd(m.Name))
+			}
 		}
 	}
 	return b
@@ -405,7 +408,11 @@ func (b *book) allCorrected(list []entry) Sum {
 // unsure and what was corrected, and the two have nothing to do with each other.
 func (b *book) posted(m mix) Sum {
 	now, c := b.now(m.sums), b.allCorrected(m.posted)
-	return Sum{now.Value - c.Value, math.Hypot(now.U, c.U)}
+	out := Sum{now.Value - c.Value, math.Hypot(now.U, c.U)}
+	if math.Abs(out.Value) < least && out.U < least {
+		return Sum{} // rounding: nothing was posted
+	}
+	return out
 }
 
 // anodesNow is what the anodes of known mass weigh, in g.
@@ -448,12 +455,12 @@ func (b *book) lines() []line {
 		{InAnodes, InBath, "dissolved by current", byAnodes(causeAnodes)},
 		{InAnodes, InBath, "dissolved by air", byAnodes(causeAir)},
 		{InAnodes, Out, string(causeSludge), sludge},
-		{Out, InBath, "anodes that nobody weighed, by current", none.and(b.of(unweighedPlace, causeAnodes, 1), 1)},
-		{Out, InBath, "anodes that nobody weighed, by air", none.and(b.of(unweighedPlace, causeAir, 1), 1)},
+		{InAnodes, Out, string(causePulled), b.of(InAnodes, causePulled, -1)},
 		{InBath, OnParts, string(causeParts), b.of(InBath, causeParts, -1)},
 		{Out, InAnodes, string(causeHung), b.of(InAnodes, causeHung, 1)},
 		{Out, InAnodes, string(causeTopped), b.of(InAnodes, causeTopped, 1)},
-		{InAnodes, Out, string(causePulled), b.of(InAnodes, causePulled, -1)},
+		{Out, InBath, "anodes that nobody weighed, by current", none.and(b.of(unweighedPlace, causeAnodes, 1), 1)},
+		{Out, InBath, "anodes that nobody weighed, by air", none.and(b.of(unweighedPlace, causeAir, 1), 1)},
 		{Out, InBath, string(causeFill), b.of(InBath, causeFill, 1)},
 		{InBath, Out, string(causeEmptied), b.of(InBath, causeEmptied, -1)},
 	}
@@ -496,6 +503,9 @@ func (b *Bath) Ledger(from, to time.Time) (*Ledger, error) {
 	r := k.started(b)
 	r.replay, r.status = true, whole.status
 	out := &Ledger{Bath: b, From: from, To: to, Metal: r.l.cons[r.l.metal].Name}
+	if r.l.acid >= 0 {
+		out.Acid = r.l.cons[r.l.acid].Name
+	}
 	first := b.firstFilling()
 	opening := map[string]Sum{}
 	opened := false

@@ -285,6 +285,10 @@ func (r *run) reread(i int, o observation) {
 	}
 	switch v.fate {
 	case Used:
+		if v.settles { // the change that it confirmed was opened at the held one
+			r.correct(o)
+			return
+		}
 		r.use(o)
 	case Confirmed:
 		if o, ok := r.open(r.bath.Facts[i], o, v.how); ok {
@@ -349,7 +353,7 @@ func (r *run) judge(i int, o observation) {
 		r.flag("confirmed", name, held.Time, changed.words(h, "the reading after it"))
 		r.adopt(changed, h)
 		decide(r.status, held.ID, verdictOf{fate: Confirmed, how: changed.explained})
-		decide(r.status, f.ID, verdictOf{fate: Used})
+		decide(r.status, f.ID, verdictOf{fate: Used, settles: true})
 		if changed.again {
 			decide(r.status, f.ID, verdictOf{fate: Confirmed, how: changed.explained})
 		}
@@ -398,7 +402,7 @@ func (r *run) together(i int, o observation, believable bool) bool {
 	r.flag("confirmed", settled.subj.name, held.Time, best.words(settled, o.subj.name+" read after it"))
 	r.adopt(best, settled)
 	decide(r.status, held.ID, verdictOf{fate: Confirmed, how: best.explained})
-	decide(r.status, f.ID, verdictOf{fate: Used})
+	decide(r.status, f.ID, verdictOf{fate: Used, settles: true})
 	if !believable {
 		decide(r.status, f.ID, verdictOf{fate: Confirmed})
 	}

@@ -98,9 +98,10 @@ type hold struct {
 
 // verdictOf is what was made of a reading, for replays and for words.
 type verdictOf struct {
-	fate Fate
-	how  explanation // of a confirmed one
-	why  string      // of a dropped one
+	fate    Fate
+	how     explanation // of a confirmed one
+	settles bool        // a used one that confirmed a held one
+	why     string      // of a dropped one
 
 	opened uint // rates that were opened just before it, bits by rateChange
 }
