@@ -82,18 +82,15 @@ func LedgerJSON(w io.Writer, l *estimate.Ledger, head string) error {
 func Ledger(w io.Writer, l *estimate.Ledger, zone *time.Location, u Units, head string) error {
 	b := &strings.Builder{}
 	fmt.Fprintf(b, "%s · where the %s went · %s to %s\n\n", Plain(l.Bath.Name), l.Metal, l.From.In(zone).Format("2 Jan 2006 15:04"), l.To.In(zone).Format("2 Jan 2006 15:04 MST"))
-	unit := string(second(u.Show(0, "g")))
-	t := &strings.Builder{}
-	fmt.Fprintf(t, "%s\topening\tcame in\twent out\tby readings\tclosing\t\n", unit)
-	for _, a := range l.Accounts {
-		if a.Name == estimate.Out {
-			fmt.Fprintf(t, "%s\t\t%s\t%s\t\t\t\n", accountWords(a.Name), u.grams(a.In), u.grams(a.Out))
-			continue
+	for _, digits := range []int{2, 1} { // of an uncertainty, fewer where the lines would not fit
+		table := &strings.Builder{}
+		if err := writeTable(table, u.accounts(l, digits)); err != nil {
+			return err
 		}
-		fmt.Fprintf(t, "%s\t%s\t%s\t%s\t%s\t%s\t\n", accountWords(a.Name), u.grams(a.Opening), u.grams(a.In), u.grams(a.Out), u.signed(a.Corrected), u.grams(a.Closing))
-	}
-	if err := writeTable(b, t.String()); err != nil {
-		return err
+		if digits == 1 || widest(table.String()) <= width {
+			b.WriteString(table.String())
+			break
+		}
 	}
 	u.postings(b, l)
 	if !l.Weighed && l.Bath.Recipe(l.To).Anodes != "inert" {
@@ -103,6 +100,29 @@ func Ledger(w io.Writer, l *estimate.Ledger, zone *time.Location, u Units, head 
 	fmt.Fprintf(b, "chain head %.16s…\n", head)
 	_, err := io.WriteString(w, b.String())
 	return err
+}
+
+// accounts is the table of accounts, cells ended by tabs.
+func (u Units) accounts(l *estimate.Ledger, digits int) string {
+	t := &strings.Builder{}
+	fmt.Fprintf(t, "%s\topening\tcame in\twent out\tby readings\tclosing\t\n", second(u.Show(0, "g")))
+	show := func(s estimate.Sum) string { return u.plain(s, "%.*f", digits) }
+	for _, a := range l.Accounts {
+		if a.Name == estimate.Out {
+			fmt.Fprintf(t, "%s\t\t%s\t%s\t\t\t\n", accountWords(a.Name), show(a.In), show(a.Out))
+			continue
+		}
+		fmt.Fprintf(t, "%s\t%s\t%s\t%s\t%s\t%s\t\n", accountWords(a.Name), show(a.Opening), show(a.In), show(a.Out), u.plain(a.Corrected, "%+.*f", digits), show(a.Closing))
+	}
+	return t.String()
+}
+
+func widest(text string) int {
+	most := 0
+	for line := range strings.Lines(text) {
+		most = max(most, len([]rune(strings.TrimRight(line, " \n"))))
+	}
+	return most
 }
 
 // postings lists what went from each account to each other.
@@ -240,8 +260,6 @@ func meaning(l *estimate.Ledger) []string {
 			continue
 		}
 		switch {
-		case strings.Contains(p.Cause, "first reading"):
-			out = append(out, "nobody had said what was in the bath before its first reading")
 		case p.To == estimate.InBath:
 			out = append(out, "metal came into the bath without a word: perhaps an addition that nobody wrote down")
 		case p.From == estimate.InBath:
@@ -276,12 +294,13 @@ func meaning(l *estimate.Ledger) []string {
 }
 
 // grams writes value ± u, the unit being in the heading.
-func (u Units) grams(s estimate.Sum) string { return u.plain(s, "%.*f") }
+func (u Units) grams(s estimate.Sum) string { return u.plain(s, "%.*f", 2) }
 
-func (u Units) signed(s estimate.Sum) string { return u.plain(s, "%+.*f") }
+func (u Units) signed(s estimate.Sum) string { return u.plain(s, "%+.*f", 2) }
 
-func (u Units) plain(s estimate.Sum, format string) string {
-	const dust = 1e-6 // g, and no scale weighs it
+// plain writes an amount with so many figures of its uncertainty.
+func (u Units) plain(s estimate.Sum, format string, digits int) string {
+	const dust = 1e-4 // g, and no scale of a shop weighs it
 	if math.Abs(s.Value) < dust && s.U < dust {
 		return "0"
 	}
@@ -289,7 +308,7 @@ func (u Units) plain(s estimate.Sum, format string) string {
 	if s.U < dust {
 		return fmt.Sprintf(format, 2, v)
 	}
-	p := places(spread)
+	p := max(0, places(spread)+digits-2)
 	if math.Abs(v) < 0.5*math.Pow(10, -float64(p)) {
 		v = 0
 	}

@@ -20,7 +20,6 @@ const (
 	causeHung    cause = "anodes hung"
 	causeTopped  cause = "baskets topped up"
 	causePulled  cause = "anodes pulled"
-	causeFirst   cause = "found by a first reading"
 	causeSludge  cause = "sludge"
 )
 
@@ -127,7 +126,7 @@ func newBook(bath *Bath) *book {
 			}
 		}
 	}
-	add(InBath, causeAnodes, causeAir, causeParts, causeDragOut, causeLeak, causeBail, causeSample, causeFill, causeEmptied, causeChange, causeFirst, causeEdge, causeRest)
+	add(InBath, causeAnodes, causeAir, causeParts, causeDragOut, causeLeak, causeBail, causeSample, causeFill, causeEmptied, causeChange, causeEdge, causeRest)
 	add(InAnodes, causeAnodes, causeAir, causeHung, causeTopped, causePulled, causeChange, causeEdge, causeRest)
 	add(unweighedPlace, causeAnodes, causeAir)
 	for _, d := range bath.recipes {
@@ -187,8 +186,8 @@ func (b *book) entries(i int, why cause) (list [2]entry, n int) {
 }
 
 func (b *book) named(why cause) cause {
-	if why == causeChange && b.first {
-		return causeFirst
+	if why == causeChange && b.first { // no change: a first reading corrects a guess
+		return causeRest
 	}
 	return why
 }
@@ -344,7 +343,7 @@ type mix struct {
 // of is the mix of one flow.
 func (b *book) of(place string, why cause, by float64) mix {
 	e := []entry{{b.at[flow{place, why}], by}}
-	if why == causeChange || why == causeFirst {
+	if why == causeChange {
 		return mix{sums: e}
 	}
 	return mix{e, e}
@@ -470,7 +469,7 @@ func (b *book) lines() []line {
 	for _, why := range []cause{causeDragOut, causeBail, causeSample, causeLeak} {
 		out = append(out, line{InBath, Out, string(why), b.of(InBath, why, -1)})
 	}
-	for _, f := range []flow{{InBath, causeFirst}, {InBath, causeChange}, {InAnodes, causeChange}, {InBath, causeEdge}, {InAnodes, causeEdge},
+	for _, f := range []flow{{InBath, causeChange}, {InAnodes, causeChange}, {InBath, causeEdge}, {InAnodes, causeEdge},
 		{InBath, causeRest}, {InAnodes, causeRest}} {
 		out = append(out, line{Out, f.place, string(f.why), b.of(f.place, f.why, 1)})
 	}
@@ -595,13 +594,7 @@ func (k *book) close(out *Ledger, opening map[string]Sum) {
 	}
 	// What a reading changed of an account is no correction where it is posted as
 	// a change without a word.
-	change := func(place string, causes ...cause) (list []entry) {
-		for _, c := range causes {
-			list = append(list, entry{k.at[flow{place, c}], -1})
-		}
-		return list
-	}
-	inBath, inAnodes := change(InBath, causeFirst, causeChange), change(InAnodes, causeChange)
+	inBath, inAnodes := []entry{{k.at[flow{InBath, causeChange}], -1}}, []entry{{k.at[flow{InAnodes, causeChange}], -1}}
 	back := func(list []entry) (out []entry) {
 		for _, e := range list {
 			out = append(out, entry{e.at, -e.by})
