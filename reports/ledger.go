@@ -82,12 +82,12 @@ func LedgerJSON(w io.Writer, l *estimate.Ledger, head string) error {
 func Ledger(w io.Writer, l *estimate.Ledger, zone *time.Location, u Units, head string) error {
 	b := &strings.Builder{}
 	fmt.Fprintf(b, "%s · where the %s went · %s to %s\n\n", Plain(l.Bath.Name), l.Metal, l.From.In(zone).Format("2 Jan 2006 15:04"), l.To.In(zone).Format("2 Jan 2006 15:04 MST"))
-	for _, digits := range []int{2, 1} { // of an uncertainty, fewer where the lines would not fit
+	for _, digits := range []int{2, 1, 0} { // of an uncertainty, fewer where the lines would not fit
 		table := &strings.Builder{}
 		if err := writeTable(table, u.accounts(l, digits)); err != nil {
 			return err
 		}
-		if digits == 1 || widest(table.String()) <= width {
+		if digits == 0 || widest(table.String()) <= width {
 			b.WriteString(table.String())
 			break
 		}
@@ -294,9 +294,17 @@ func meaning(l *estimate.Ledger) []string {
 }
 
 // grams writes value ± u, the unit being in the heading.
-func (u Units) grams(s estimate.Sum) string { return u.plain(s, "%.*f", 2) }
+func (u Units) grams(s estimate.Sum) string { return u.column(s, "%.*f") }
 
-func (u Units) signed(s estimate.Sum) string { return u.plain(s, "%+.*f", 2) }
+func (u Units) signed(s estimate.Sum) string { return u.column(s, "%+.*f") }
+
+// column fits an amount into a column of 16.
+func (u Units) column(s estimate.Sum, format string) string {
+	if out := u.plain(s, format, 2); len([]rune(out)) <= 16 {
+		return out
+	}
+	return u.plain(s, format, 1)
+}
 
 // plain writes an amount with so many figures of its uncertainty.
 func (u Units) plain(s estimate.Sum, format string, digits int) string {

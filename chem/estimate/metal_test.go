@@ -17,7 +17,9 @@ import (
 
 // anyMetal draws what can move metal or say where it is.
 func anyMetal(t *rapid.T) chem.Body {
-	kg := func(label string) chem.Measured { return chem.MeasuredOf(rapid.Float64Range(0.05, 4).Draw(t, label), "kg", 0) }
+	kg := func(label string) chem.Measured {
+		return chem.MeasuredOf(rapid.Float64Range(0.05, 4).Draw(t, label), "kg", 0)
+	}
 	name := rapid.SampledFrom([]string{"a", "b", "c"})
 	switch rapid.IntRange(0, 9).Draw(t, "metal") {
 	case 0:

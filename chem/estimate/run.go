@@ -62,6 +62,7 @@ type run struct {
 
 	explained explanation // of a replay
 	taken     []uuid.UUID // held readings that the replay believes
+	since     time.Time   // of the reading that a replay opens for, its verdict's
 	again     bool        // the reading that confirmed it asks for the same once more
 }
 
@@ -101,6 +102,7 @@ type verdictOf struct {
 	fate    Fate
 	how     explanation // of a confirmed one
 	settles bool        // a used one that confirmed a held one
+	since   time.Time   // of a confirmed one: when its subject had last been believed
 	why     string      // of a dropped one
 
 	opened uint // rates that were opened just before it, bits by rateChange
