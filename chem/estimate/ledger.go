@@ -1,7 +1,6 @@
 package estimate
 
 import (
-	"errors"
 	"fmt"
 	"maps"
 	"math"
@@ -42,9 +41,6 @@ const (
 // unweighedPlace is where the metal of anodes comes from whose mass nobody has
 // logged; in the answer it is part of Out.
 const unweighedPlace = "unweighed"
-
-// ErrNoMetal is returned where a bath's recipe has no constituent that is plated.
-var ErrNoMetal = errors.New("the recipe names no constituent that is plated, so there is no metal to keep books of")
 
 // Sum is an amount of metal in g with its standard uncertainty.
 type Sum struct{ Value, U float64 }
@@ -147,9 +143,7 @@ func (b *book) started(bath *Bath) *run {
 	for i, f := range b.flows {
 		b.at[f] = b.parts + 2 + i
 	}
-	if r.l.metal >= 0 {
-		b.gram = r.l.perMol[r.l.metal] / r.l.cons[r.l.metal].MolarMass
-	}
+	b.gram = r.l.perMol[r.l.metal] / r.l.cons[r.l.metal].MolarMass
 	r.s.book = b
 	return r
 }
@@ -481,8 +475,8 @@ const least = 1e-9
 
 // Ledger keeps the metal's book between two moments. Facts of the moment from are
 // in the opening balance, those of the moment to in the closing one; a zero from
-// is the bath's beginning. It fails where the recipe has no metal that is plated,
-// where from lies before the bath's beginning, or to before from.
+// is the bath's beginning. It fails where from or to lies before the bath's beginning,
+// or to before from. A recipe always has the metal that is plated.
 func (b *Bath) Ledger(from, to time.Time) (*Ledger, error) {
 	switch {
 	case !from.IsZero() && from.Before(b.Began):
@@ -493,9 +487,6 @@ func (b *Bath) Ledger(from, to time.Time) (*Ledger, error) {
 		return nil, fmt.Errorf("the books cannot close on %s before they open on %s", to.Format(time.DateOnly), from.Format(time.DateOnly))
 	}
 	whole := b.start()
-	if whole.l.metal < 0 {
-		return nil, ErrNoMetal
-	}
 	whole.through(0, to)
 
 	k := newBook(b)

@@ -2,13 +2,11 @@ package main
 
 import (
 	"context"
-	"errors"
 	"time"
 
 	"github.com/urfave/cli/v2"
 
 	"steadybath/chem"
-	"steadybath/chem/estimate"
 	"steadybath/reports"
 )
 
@@ -28,10 +26,7 @@ func (s *session) ledger(_ context.Context, c *cli.Context) error {
 		return err
 	}
 	l, err := b.Ledger(from, to)
-	switch {
-	case errors.Is(err, estimate.ErrNoMetal):
-		return refused("steadybath recipe show prints a recipe that ships; metal = \"copper\" names what is plated", "%v", err)
-	case err != nil:
+	if err != nil {
 		return refused("a day between the bath's beginning and now would fit", "%v", err)
 	}
 	if c.Bool("json") {
