@@ -1,6 +1,7 @@
 package reports
 
 import (
+	"cmp"
 	"fmt"
 	"io"
 	"math"
@@ -39,9 +40,10 @@ type correctionJSON struct {
 	Unit     string  `json:"unit"`
 }
 
-type waitingJSON struct {
+type uncountedJSON struct {
 	Subject string    `json:"subject"`
 	Time    time.Time `json:"time"`
+	Why     string    `json:"why"`
 }
 
 type ledgerJSON struct {
@@ -53,7 +55,7 @@ type ledgerJSON struct {
 	Postings    []postingJSON    `json:"postings"`
 	Corrections []correctionJSON `json:"corrections"`
 	Open        Quantity         `json:"open"`
-	Waiting     []waitingJSON    `json:"waiting"`
+	Uncounted   []uncountedJSON  `json:"uncounted"`
 	Head        string           `json:"head"`
 }
 
@@ -62,7 +64,7 @@ type ledgerJSON struct {
 func LedgerJSON(w io.Writer, l *estimate.Ledger, head string) error {
 	g := func(s estimate.Sum) Quantity { return Quantity{s.Value, s.U, "g"} }
 	out := ledgerJSON{Bath: l.Bath.Name, From: l.From.UTC(), To: l.To.UTC(), Metal: l.Metal, Open: g(l.Open), Head: head,
-		Accounts: []accountJSON{}, Postings: []postingJSON{}, Corrections: []correctionJSON{}, Waiting: []waitingJSON{}}
+		Accounts: []accountJSON{}, Postings: []postingJSON{}, Corrections: []correctionJSON{}, Uncounted: []uncountedJSON{}}
 	for _, a := range l.Accounts {
 		out.Accounts = append(out.Accounts, accountJSON{a.Name, g(a.Opening), g(a.In), g(a.Out), g(a.Corrected), g(a.Closing)})
 	}
@@ -72,8 +74,11 @@ func LedgerJSON(w io.Writer, l *estimate.Ledger, head string) error {
 	for _, c := range l.Corrections {
 		out.Corrections = append(out.Corrections, correctionJSON{c.Account, c.Readings, c.Value, c.U, "g"})
 	}
-	for _, r := range l.Waiting {
-		out.Waiting = append(out.Waiting, waitingJSON{r.Subject, r.Fact.Time.UTC()})
+	for _, r := range l.Uncounted {
+		out.Uncounted = append(out.Uncounted, uncountedJSON{r.Subject, r.Fact.Time.UTC(), string(r.Fate)})
+	}
+	for _, f := range l.Gains {
+		out.Uncounted = append(out.Uncounted, uncountedJSON{f.Subject, f.Time.UTC(), f.Why})
 	}
 	return WriteJSON(w, out)
 }
@@ -207,8 +212,15 @@ func (u Units) unclosed(b *strings.Builder, l *estimate.Ledger, zone *time.Locat
 	for _, line := range meaning(l) {
 		fmt.Fprintf(b, "  ! %s\n", wrap(line, width-4, "    "))
 	}
-	for _, r := range l.Waiting {
-		fmt.Fprintf(b, "  %s\n", wrap(fmt.Sprintf("the reading of %s of %s waits for a second and is not counted", Plain(r.Subject), r.Fact.Time.In(zone).Format("2 Jan 2006")), width-2, "  "))
+	for _, f := range l.Gains {
+		fmt.Fprintf(b, "  ! %s\n", wrap(fmt.Sprintf("%s, on %s: %s", Plain(cmp.Or(f.Subject, "a part")), f.Time.In(zone).Format("2 Jan 2006"), u.Words(f.Why)), width-4, "    "))
+	}
+	for _, r := range l.Uncounted {
+		fate := "waits for a second and"
+		if r.Fate == estimate.Dropped {
+			fate = "was not believed and"
+		}
+		fmt.Fprintf(b, "  %s\n", wrap(fmt.Sprintf("the reading of %s of %s (%s) %s is not counted", Plain(r.Subject), r.Fact.Time.In(zone).Format("2 Jan 2006"), u.amount(r.Value, r.Unit), fate), width-2, "  "))
 	}
 }
 

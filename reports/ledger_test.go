@@ -132,7 +132,11 @@ func TestLedgerFitsATerminal(t *testing.T) {
 		}
 		l.Postings = []estimate.Posting{{From: estimate.Out, To: estimate.InBath, Cause: strings.Repeat("a very long name of a salt ", 4), Posted: much, Now: much}}
 		l.Open = much
-		l.Waiting = []estimate.Reading{{Subject: strings.Repeat("constituent ", 9), Fact: chem.Fact{Time: march}}}
+		l.Uncounted = []estimate.Reading{{Subject: strings.Repeat("constituent ", 9), Fact: chem.Fact{Time: march}, Value: 50, Unit: "g/L", Fate: estimate.Held},
+			{Subject: "anode slab-a", Fact: chem.Fact{Time: march}, Value: 0.5, Unit: "kg", Fate: estimate.Dropped}}
+		l.Gains = []estimate.Flag{{Time: march, Why: "a weight gain of 9.00 g does not fit 10.0 Ah, which deposit 11.8 g; it is not used: look at the part, the scale and the meter"}}
 	})
-	assert.Contains(t, got, "waits for a second")
+	assert.Contains(t, got, "1 Mar 2026 (50 g/L) waits for a second and is not counted")
+	assert.Contains(t, got, "the reading of anode slab-a of 1 Mar 2026 (0.5 kg) was not believed and is not counted")
+	assert.Contains(t, got, "! a part, on 1 Mar 2026: a weight gain of 9.00 g does not fit")
 }

@@ -85,7 +85,8 @@ type Ledger struct {
 	Postings    []Posting    // each with an amount that is not nothing
 	Corrections []Correction // largest beside its uncertainty first
 	Open        Sum          // what anodes, bath and parts hold beyond what the log accounts for
-	Waiting     []Reading    // held readings that may change it
+	Uncounted   []Reading    // of the metal, the acid, the volume or an anode, since From: held or dropped
+	Gains       []Flag       // weight gains since From that the charge cannot explain, and that are not counted
 }
 
 // flow is metal that moves for one cause into, or with a minus out of, a place.
@@ -536,9 +537,16 @@ func (b *Bath) Ledger(from, to time.Time) (*Ledger, error) {
 	}
 	r.advance(to)
 	k.close(out, opening)
-	for _, rd := range whole.answer(to).Readings {
-		if rd.Fate == Held {
-			out.Waiting = append(out.Waiting, rd)
+	e := whole.answer(to)
+	for _, rd := range e.Readings {
+		of := rd.Subject == out.Metal || rd.Subject == out.Acid || rd.Subject == "volume" || strings.HasPrefix(rd.Subject, subjectOf(""))
+		if of && (rd.Fate == Held || rd.Fate == Dropped) && !rd.Fact.Time.Before(out.From) {
+			out.Uncounted = append(out.Uncounted, rd)
+		}
+	}
+	for _, f := range e.Flags {
+		if f.Kind == "gain" && !f.Time.Before(out.From) {
+			out.Gains = append(out.Gains, f)
 		}
 	}
 	return out, nil

@@ -315,6 +315,35 @@ func TestMetalBookOfHardCases(t *testing.T) {
 			assert.NotContains(t, p.Cause, "anodes")
 		}
 	})
+	t.Run("what was not believed is not counted, and named", func(t *testing.T) {
+		l := newLog(movingRecipe, 0.01)
+		l.do(chem.Hang{Anode: "a", Mass: stated(2, "kg", 0.001), Form: "slab"})
+		l.after(1).do(chem.Plate{Part: "leaf", Charge: chem.MeasuredOf(10, "Ah", 0), Gain: chem.MeasuredOf(9, "g", 0)})
+		l.after(1).do(chem.Weigh{Anode: "a", Mass: stated(2.3, "kg", 0.001)})
+		g, err := l.open(t).Ledger(time.Time{}, l.now)
+		require.NoError(t, err)
+		closes(t, g)
+		require.Len(t, g.Gains, 1)
+		assert.Equal(t, "leaf", g.Gains[0].Subject)
+		require.Len(t, g.Uncounted, 1)
+		assert.Equal(t, Held, g.Uncounted[0].Fate)
+		assert.Less(t, accountOf(t, g, InAnodes).Closing.Value, 2000.0)
+		// A second weighing that agrees makes it metal that came without a word.
+		l.after(0.1).do(chem.Weigh{Anode: "a", Mass: stated(2.3, "kg", 0.001)})
+		g, err = l.open(t).Ledger(time.Time{}, l.now)
+		require.NoError(t, err)
+		closes(t, g)
+		assert.Empty(t, g.Uncounted)
+		assert.InDelta(t, 2300, accountOf(t, g, InAnodes).Closing.Value, 3)
+		found := Posting{}
+		for _, p := range g.Postings {
+			if p.Unlogged && p.To == InAnodes {
+				found = p
+			}
+		}
+		assert.InDelta(t, 300, found.Now.Value-found.Now.U, 40)
+		assert.Greater(t, g.Open.Value, 5*g.Open.U)
+	})
 	t.Run("moments that do not fit", func(t *testing.T) {
 		l := newLog(movingRecipe, 0.01)
 		l.after(3).plate(50)
