@@ -341,7 +341,7 @@ func TestMetalBookOfHardCases(t *testing.T) {
 				found = p
 			}
 		}
-		assert.InDelta(t, 300, found.Now.Value-found.Now.U, 40)
+		assert.InDelta(t, 313, found.Now.Value, 8, "beside the 12 g that went by charge and some by air")
 		assert.Greater(t, g.Open.Value, 5*g.Open.U)
 	})
 	t.Run("moments that do not fit", func(t *testing.T) {
