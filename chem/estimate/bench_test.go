@@ -63,3 +63,17 @@ func BenchmarkAt(b *testing.B) {
 		}
 	}
 }
+
+func BenchmarkLedger(b *testing.B) {
+	for _, n := range []int{1000, 10000, 100000} {
+		bath := longLog(b, n)
+		last := bath.Facts[len(bath.Facts)-1].Time
+		b.Run(fmt.Sprintf("facts=%d", n), func(b *testing.B) {
+			b.ReportAllocs()
+			for b.Loop() {
+				_, err := bath.Ledger(time.Time{}, last)
+				require.NoError(b, err)
+			}
+		})
+	}
+}

@@ -394,13 +394,14 @@ func (r *run) electrodes(t *step, each func(int, float64), meter int, gq, q, uq,
 	gain := func(i int, perCharge float64) { // what one true Ah does at an efficiency of 1
 		t.as(causeAnodes)
 		t.move(i, etaA*perCharge*gq)
+		t.slope(i, l.anode, some*perCharge*gq)
+		t.stir(anode, i, gq*perCharge*uAnode)
+		each(i, etaA*perCharge)
 		t.as(causeParts)
 		t.move(i, -etaC*perCharge*gq)
-		t.slope(i, l.anode, some*perCharge*gq)
 		t.slope(i, l.cathode, -perCharge*gq)
-		t.stir(anode, i, gq*perCharge*uAnode)
 		t.stir(cathode, i, -gq*perCharge*uCathode)
-		each(i, (etaA-etaC)*perCharge)
+		each(i, -etaC*perCharge)
 	}
 	gain(l.metal, l.perMol[l.metal]/(z*chem.FaradayAh))
 	if l.acid >= 0 {
@@ -409,6 +410,7 @@ func (r *run) electrodes(t *step, each func(int, float64), meter int, gq, q, uq,
 	if r.soluble() {
 		perAh := 1 / (z * chem.FaradayAh) // mol
 		mol := etaA * gq * perAh
+		t.as(causeAnodes)
 		r.lose(t, mol, []term{{l.anode, some * gq * perAh}, {l.meter, etaA * q * perAh}},
 			[]term{{anode, gq * perAh * uAnode}, {meter, mol * uq * spread}}, w.runShare*spread)
 	}
@@ -458,9 +460,13 @@ func (r *run) lose(t *step, mol float64, by, noise []term, uShare float64) {
 	for _, h := range r.hung {
 		sum += r.weight(h)
 	}
+	if s.book != nil {
+		s.book.unweighed(t, mol, sum, by, noise)
+	}
 	if sum < 1e-6 {
 		return
 	}
+	current := s.why
 	kept := 1 - math.Min(math.Max(s.x(l.sludge), 0), 0.5)
 	gross := l.cons[l.metal].MolarMass / 1000 / kept // kg per mol dissolved
 	m := float64(len(r.hung))
@@ -470,6 +476,7 @@ func (r *run) lose(t *step, mol float64, by, noise []term, uShare float64) {
 		for range r.hung {
 			t.source()
 		}
+		t.as(current)
 	}
 	for i, h := range r.hung {
 		if h.at < 0 {
@@ -494,7 +501,11 @@ func (r *run) lose(t *step, mol float64, by, noise []term, uShare float64) {
 				t.slope(h.at, o.off, -mol*gross*(same-share)/sum)
 			}
 			if uShare > 0 && m > 1 {
-				t.stir(first+j, h.at, -mol*gross*uShare*math.Sqrt(m/(m-1))*(same-1/m))
+				by := -mol * gross * uShare * math.Sqrt(m/(m-1)) * (same - 1/m)
+				t.stir(first+j, h.at, by)
+				if s.book != nil {
+					s.book.instead(t, first+j, by*kept)
+				}
 			}
 		}
 	}

@@ -183,7 +183,14 @@ func (r *run) learn(subject string, nu float64, h []term, noise float64) (loglik
 	if a != nil {
 		a.open(r)
 	}
+	book, variance := r.s.book, 0.0
+	if book != nil {
+		variance = r.s.variance(h) + noise
+	}
 	loglik = r.s.update(nu, h, noise)
+	if book != nil && !math.IsInf(loglik, 0) {
+		book.learned(subject, nu, variance)
+	}
 	r.clamp()
 	if a != nil {
 		a.close(r, r.s.why)
@@ -278,11 +285,17 @@ func (r *run) reread(i int, o observation) {
 	}
 	switch v.fate {
 	case Used:
+		if v.settles { // the change that it confirmed was opened at the held one
+			r.correct(o)
+			return
+		}
 		r.use(o)
 	case Confirmed:
+		r.since = v.since
 		if o, ok := r.open(r.bath.Facts[i], o, v.how); ok {
 			r.correct(o)
 		}
+		r.since = time.Time{}
 	case Held:
 		// What the log cannot explain a changed bath perhaps can.
 		if math.Abs(r.off(o)) <= gate {
@@ -302,7 +315,13 @@ func (r *run) use(o observation) {
 		if o.subj.con < 0 {
 			e = bathLost // or never there: what is known of concentrations stays
 		}
+		if r.s.book != nil {
+			r.s.book.first = true
+		}
 		r.loosen(o, e)
+		if r.s.book != nil {
+			r.s.book.first = false
+		}
 	}
 	r.correct(o)
 }
@@ -335,10 +354,11 @@ func (r *run) judge(i int, o observation) {
 	case changed != nil && likely > unchanged+preferChange:
 		r.flag("confirmed", name, held.Time, changed.words(h, "the reading after it"))
 		r.adopt(changed, h)
-		decide(r.status, held.ID, verdictOf{fate: Confirmed, how: changed.explained})
-		decide(r.status, f.ID, verdictOf{fate: Used})
+		since := h.before.lastUsed(name)
+		decide(r.status, held.ID, verdictOf{fate: Confirmed, how: changed.explained, since: since})
+		decide(r.status, f.ID, verdictOf{fate: Used, settles: true})
 		if changed.again {
-			decide(r.status, f.ID, verdictOf{fate: Confirmed, how: changed.explained})
+			decide(r.status, f.ID, verdictOf{fate: Confirmed, how: changed.explained, since: since})
 		}
 	case believable:
 		delete(r.holds, name)
@@ -384,8 +404,8 @@ func (r *run) together(i int, o observation, believable bool) bool {
 	held := r.bath.Facts[settled.index]
 	r.flag("confirmed", settled.subj.name, held.Time, best.words(settled, o.subj.name+" read after it"))
 	r.adopt(best, settled)
-	decide(r.status, held.ID, verdictOf{fate: Confirmed, how: best.explained})
-	decide(r.status, f.ID, verdictOf{fate: Used})
+	decide(r.status, held.ID, verdictOf{fate: Confirmed, how: best.explained, since: settled.before.lastUsed(settled.subj.name)})
+	decide(r.status, f.ID, verdictOf{fate: Used, settles: true})
 	if !believable {
 		decide(r.status, f.ID, verdictOf{fate: Confirmed})
 	}
@@ -653,12 +673,9 @@ func (r *run) loosenAnodes(t *step, of int, o observation, size float64) {
 // the log says since the subject was last read, as a standard deviation: half of
 // what the charge could dissolve in all, and of what air did.
 func (r *run) dissolvable(s subject) float64 {
-	since := r.bath.Began
-	for _, rd := range slices.Backward(r.read) {
-		if fate := r.status[rd.Fact.ID].fate; rd.Subject == s.name && (fate == Used || fate == Confirmed) {
-			since = rd.Fact.Time
-			break
-		}
+	since := r.since
+	if since.IsZero() {
+		since = r.lastUsed(s.name)
 	}
 	ah := 0.0
 	for _, p := range slices.Backward(r.used) {
@@ -669,6 +686,17 @@ func (r *run) dissolvable(s subject) float64 {
 	}
 	days := r.now.Sub(since).Hours() / 24
 	return 0.5*ah/(float64(r.recipe.Charge)*chem.FaradayAh) + r.s.x(r.l.k)*days
+}
+
+// lastUsed is when a subject was last read and believed; the bath's beginning where
+// it never was.
+func (r *run) lastUsed(subject string) time.Time {
+	for _, rd := range slices.Backward(r.read) {
+		if fate := r.status[rd.Fact.ID].fate; rd.Subject == subject && (fate == Used || fate == Confirmed) {
+			return rd.Fact.Time
+		}
+	}
+	return r.bath.Began
 }
 
 // anodeLoose is how far the anode efficiency may have changed when the anodes

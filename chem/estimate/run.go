@@ -62,6 +62,7 @@ type run struct {
 
 	explained explanation // of a replay
 	taken     []uuid.UUID // held readings that the replay believes
+	since     time.Time   // of the reading that a replay opens for, its verdict's
 	again     bool        // the reading that confirmed it asks for the same once more
 }
 
@@ -98,9 +99,11 @@ type hold struct {
 
 // verdictOf is what was made of a reading, for replays and for words.
 type verdictOf struct {
-	fate Fate
-	how  explanation // of a confirmed one
-	why  string      // of a dropped one
+	fate    Fate
+	how     explanation // of a confirmed one
+	settles bool        // a used one that confirmed a held one
+	since   time.Time   // of a confirmed one: when its subject had last been believed
+	why     string      // of a dropped one
 
 	opened uint // rates that were opened just before it, bits by rateChange
 }
@@ -152,15 +155,25 @@ func (r *run) apply(t *step) {
 func (r *run) clamp() {
 	x := r.s.X
 	for i := range r.l.cons {
-		x[i] = math.Max(x[i], 0)
+		r.floor(i)
 	}
 	x[r.l.volume] = math.Max(x[r.l.volume], driest*r.bath.Volume)
 	x[r.l.leak] = math.Max(x[r.l.leak], 0)
 	for _, h := range r.hung {
 		if h.at >= 0 {
-			x[h.at] = math.Max(x[h.at], 0)
+			r.floor(h.at)
 		}
 	}
+}
+
+func (r *run) floor(i int) {
+	if r.s.X[i] >= 0 {
+		return
+	}
+	if r.s.book != nil {
+		r.s.book.floor(i, -r.s.X[i])
+	}
+	r.s.X[i] = 0
 }
 
 func (r *run) volume() float64 { return r.s.x(r.l.volume) }
@@ -170,10 +183,14 @@ func (r *run) volume() float64 { return r.s.x(r.l.volume) }
 func (b *Bath) start() *run { return b.startWith(nil) }
 
 // startWith begins a run and lets look have it before anything is known.
-func (b *Bath) startWith(look func(*run)) *run {
+func (b *Bath) startWith(look func(*run)) *run { return b.startRoom(0, look) }
+
+// startRoom begins a run whose state has room places more, which stay zero.
+func (b *Bath) startRoom(room int, look func(*run)) *run {
 	r := &run{bath: b, recipe: b.recipes[0].recipe, now: b.Began, noise: b.noise, meters: map[string]meterMark{},
 		status: map[uuid.UUID]verdictOf{}, holds: map[string]*hold{}}
 	r.l = newLayout(r.recipe)
+	r.l.fixed += room
 	r.seen, r.treated = make([]bool, len(r.l.cons)), make([]string, len(r.l.cons))
 	r.s = newState(r.l.fixed)
 	if look != nil {
@@ -293,12 +310,18 @@ func (r *run) fill(f chem.Fill, t time.Time) {
 	if r.s.acct != nil {
 		r.s.acct.open(r)
 	}
+	if r.s.book != nil {
+		r.s.book.poured(r.l.metal, causeEmptied, -1)
+	}
 	for i := range n {
 		r.s.set(i, c[i]*v, uc[i]*uc[i]*v*v)
 		r.release(r.l.cons[i].Name, "the bath was filled anew")
 	}
 	r.release("volume", "the bath was filled anew")
 	r.s.set(r.l.volume, v, 0)
+	if r.s.book != nil {
+		r.s.book.poured(r.l.metal, causeFill, 1)
+	}
 	if r.s.acct != nil {
 		r.s.acct.close(r, causeFill)
 	}
@@ -459,7 +482,7 @@ func (r *run) gain(f chem.Fact, p chem.Plate, q, uq float64) {
 			figure(gain), figure(q), figure(perAh*eta*g)))
 		return
 	}
-	r.learn("weighed parts", nu, h, noise)
+	r.learn(ByGain, nu, h, noise)
 }
 
 // meter counts the difference to the reading before it, less what plating runs
@@ -572,8 +595,14 @@ func (r *run) hang(t time.Time, b chem.Hang) {
 		if at := r.hung[old].at; at >= 0 && b.Mass.Given() { // a basket was topped up
 			r.release(subjectOf(r.hung[old].id), "it was hung again")
 			u := b.Mass.Uncertainty("kg", anodeU)
+			if r.s.book != nil {
+				r.s.book.poured(at, causeTopped, -1)
+			}
 			r.s.why = causeReading(subjectOf(b.Anode))
 			r.s.set(at, b.Mass.Value("kg"), u*u)
+			if r.s.book != nil {
+				r.s.book.poured(at, causeTopped, 1)
+			}
 			r.hung[old].mass, r.hung[old].hung = b.Mass.Value("kg"), t
 			if h.area > 0 {
 				r.hung[old].area = h.area
@@ -595,6 +624,9 @@ func (r *run) weighed(i int, m chem.Measured) {
 	u := m.Uncertainty("kg", anodeU)
 	r.s.why = causeReading(subjectOf(h.id))
 	h.at = r.s.Grow(h.mass, u*u)
+	if r.s.book != nil {
+		r.s.book.poured(h.at, causeHung, 1)
+	}
 	r.s.why = causeShares
 	h.off = r.s.Grow(0, shareU*shareU)
 }
@@ -621,6 +653,9 @@ func (r *run) pull(i int, b chem.Pull) {
 
 func (r *run) takeDown(at int) {
 	h := r.hung[at]
+	if r.s.book != nil && h.at >= 0 {
+		r.s.book.poured(h.at, causePulled, -1)
+	}
 	r.hung = slices.Delete(r.hung, at, at+1)
 	r.release(subjectOf(h.id), "the anode was taken out")
 	if h.at >= 0 {

@@ -201,7 +201,7 @@ func (r *run) heldOtherwise() []*run {
 		for _, v := range r.standing(h, true) {
 			alt := v.run
 			alt.status = maps.Clone(r.status)
-			decide(alt.status, r.bath.Facts[h.index].ID, verdictOf{fate: Confirmed, how: v.how})
+			decide(alt.status, r.bath.Facts[h.index].ID, verdictOf{fate: Confirmed, how: v.how, since: h.before.lastUsed(h.subj.name)})
 			for _, id := range alt.taken {
 				decide(alt.status, id, verdictOf{fate: Confirmed})
 			}

@@ -18,6 +18,7 @@ type state struct {
 	*filter.State
 	tape *filter.Track // remembers it all where something is to be smoothed; its State is State
 	acct *posting      // posts changes and uncertainty by cause where that is asked for
+	book *book         // posts the metal between its accounts where that is asked for
 	why  cause         // of what happens next
 	step step
 	x1   []float64
@@ -172,6 +173,9 @@ func zeros(a []float64, n int) []float64 {
 
 func (t *step) move(i int, by float64) {
 	t.dx[i] += by
+	if t.state.book != nil {
+		t.state.book.move(t, i, by)
+	}
 	if t.state.acct != nil {
 		t.moved = append(t.moved, moved{term{i, by}, t.state.why})
 	}
@@ -180,6 +184,9 @@ func (t *step) move(i int, by float64) {
 func (t *step) slope(row, col int, d float64) {
 	if d != 0 {
 		t.jac = append(t.jac, filter.Entry{Row: row, Col: col, Value: d})
+		if t.state.book != nil {
+			t.state.book.slope(t, row, col, d)
+		}
 	}
 }
 
@@ -197,6 +204,9 @@ func (t *step) source() int {
 func (t *step) stir(source, at int, by float64) {
 	if by != 0 {
 		t.noise[source].terms = append(t.noise[source].terms, term{at, by})
+		if t.state.book != nil {
+			t.state.book.stir(t, source, at, by)
+		}
 	}
 }
 

@@ -25,7 +25,7 @@ func anodesCommand(s *session) *cli.Command {
 				if c.IsSet("days") {
 					return wrongWords("leave one of them out", "--days looks ahead, and --ledger looks back")
 				}
-				return nil
+				return s.ledger(c.Context, c)
 			}
 			for _, f := range []string{"from", "to"} {
 				if c.IsSet(f) {
