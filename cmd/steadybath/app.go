@@ -31,7 +31,7 @@ func newApp(s *session) *cli.App {
 		CustomAppHelpTemplate:     appHelp,
 		Commands: []*cli.Command{
 			bathCommand(s), fillCommand(s), levelCommand(s), titrateCommand(s), assayCommand(s), plateCommand(s), addCommand(s),
-			bailCommand(s), anodeCommand(s), anodesCommand(s), noteCommand(s), voidCommand(s), roundCommand(s),
+			bailCommand(s), anodeCommand(s), noteCommand(s), voidCommand(s), roundCommand(s),
 			panelCommand(s), treatCommand(s), changeCommand(s), meterCommand(s), titrantCommand(s), materialCommand(s),
 			stateCommand(s), doseCommand(s), planCommand(s), forecastCommand(s), anodesCommand(s), chartCommand(s), historyCommand(s), cautionsCommand(s),
 			importCommand(s), exportCommand(s), recipeCommand(s), serverCommand(s),
