@@ -70,6 +70,9 @@ func ThingsDue(e *estimate.Estimate, p *dose.Plan, f *forecast.Forecast, u Units
 		}
 	}
 	for _, o := range f.Organics {
+		if !o.Due.P50.After(e.At) {
+			continue // whether it is added now is the plan's to say
+		}
 		later("add", o.Material.Name, fmt.Sprintf("add %s %s", exactAmount(u, o.Amount, o.Unit), o.Material.Name), everyWords(o), o.Due, o.Due.P50)
 	}
 	for _, a := range f.Anodes {
