@@ -70,6 +70,9 @@ func ThingsDue(e *estimate.Estimate, p *dose.Plan, f *forecast.Forecast, u Units
 		}
 	}
 	for _, o := range f.Organics {
+		if !o.Due.P50.After(e.At) {
+			continue // whether it is added now is the plan's to say
+		}
 		later("add", o.Material.Name, fmt.Sprintf("add %s %s", exactAmount(u, o.Amount, o.Unit), o.Material.Name), everyWords(o), o.Due, o.Due.P50)
 	}
 	for _, a := range f.Anodes {
@@ -259,9 +262,15 @@ func (in ForecastInput) rows() []row {
 		out = append(out, row{what: fmt.Sprintf("next dose of %s", o.Material.Name), when: o.Due, ah: o.Ah})
 	}
 	for _, a := range f.Anodes {
+		if in.isNow(a.Replace) {
+			continue
+		}
 		out = append(out, row{what: "anode " + a.ID, when: a.Replace, ah: a.Ah})
 	}
 	for _, k := range f.Upkeep {
+		if in.isNow(k.Due) {
+			continue
+		}
 		out = append(out, row{what: upkeepWords(k.What), when: k.Due})
 	}
 	for _, p := range f.Buy {
@@ -274,6 +283,11 @@ func (in ForecastInput) rows() []row {
 	}
 	slices.SortStableFunc(out, func(a, b row) int { return a.at().Compare(b.at()) })
 	return out
+}
+
+// isNow tells whether something is said already among what is due now.
+func (in ForecastInput) isNow(d forecast.Dates) bool {
+	return !d.P50.IsZero() && !d.P50.After(in.Estimate.At)
 }
 
 // The table's columns: what, three dates, three charges.
@@ -306,6 +320,8 @@ func (in ForecastInput) table(b *strings.Builder) {
 			cells += fmt.Sprintf("%*s", 2*dateWide, "by "+in.date(r.by))
 		case r.when.P10.IsZero():
 			cells += fmt.Sprintf("  not within %.4g days", in.Forecast.Days)
+		case r.when.P10.Equal(r.when.P90) && r.when.P10.After(in.Estimate.At): // by the calendar
+			cells += fmt.Sprintf("%*s", 2*dateWide, "on "+in.date(r.when.P50))
 		default:
 			for _, t := range []time.Time{r.when.P10, r.when.P50, r.when.P90} {
 				cells += fmt.Sprintf("%*s", dateWide, in.date(t))
@@ -350,7 +366,7 @@ func (in ForecastInput) reasons(b *strings.Builder) {
 		}
 	}
 	for _, a := range f.Anodes {
-		if !a.Replace.P10.IsZero() && a.Replace.P50.After(in.Estimate.At) {
+		if !a.Replace.P10.IsZero() && !in.isNow(a.Replace) {
 			reason("anode "+a.ID, "the limit that it comes to first: "+a.Reason)
 		}
 	}
@@ -360,8 +376,8 @@ func (in ForecastInput) reasons(b *strings.Builder) {
 		}
 	}
 	for _, k := range f.Upkeep {
-		if !k.Due.P10.IsZero() && !k.Due.P50.After(in.Estimate.At) {
-			continue // said above
+		if in.isNow(k.Due) {
+			continue
 		}
 		reason(upkeepWords(k.What), k.Why)
 	}

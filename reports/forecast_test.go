@@ -61,7 +61,8 @@ func fullAhead(name string) ForecastInput {
 	f.Anodes = []forecast.Anode{{ID: "slab-a", Replace: forecast.Dates{P10: inDays(40), P50: inDays(60), P90: inDays(90)}, Reason: "20 % of its first 1.25 kg are left"},
 		{ID: "slab-b", Reason: "never said, since it does not come to it"}}
 	f.Upkeep = []forecast.Upkeep{{What: "carbon", Due: forecast.Dates{P10: inDays(6), P50: inDays(10), P90: inDays(12)}, Why: "every 180 days by the recipe"},
-		{What: "bags", Due: forecast.Dates{P10: asked, P50: asked, P90: asked}, Why: "every 60 days by the recipe"}}
+		{What: "bags", Due: forecast.Dates{P10: asked, P50: asked, P90: asked}, Why: "every 60 days by the recipe"},
+		{What: "filter", Due: forecast.Dates{P10: inDays(100), P50: inDays(100), P90: inDays(100)}, Why: "every 200 days by the recipe"}}
 	f.Titrate = []dose.Titration{{Constituent: "chloride", By: asked, Why: "it has never been read"}, {Constituent: "copper", By: inDays(6), Why: "last read 3 weeks ago"},
 		{Constituent: "nickel", By: inDays(6), Why: "last read 3 weeks ago"}}
 	f.Buy = []forecast.Purchase{{Material: acid, Left: 0.5, Amount: 1.2, Unit: "L", Out: forecast.Dates{P10: inDays(20), P50: inDays(30), P90: inDays(50)}, By: inDays(13), LeadDays: 7, LeadAssumed: true}}
@@ -94,7 +95,7 @@ func TestForecastText(t *testing.T) {
 	// The earliest row first, dates those of the shop.
 	table := text[strings.Index(text, "falls due"):strings.Index(text, "\nwhy")]
 	rows := []string{"next dose of leveller 26 Nov 28 Nov 1 Dec", "read copper by 29 Nov", "read nickel by 29 Nov", "treat the bath with carbon 29 Nov 3 Dec 5 Dec",
-		"sulfuric acid 35 % has run out 13 Dec 23 Dec 12 Jan 27", "anode slab-a 2 Jan 27 22 Jan 27 21 Feb 27", "copper too high 11 Feb 27 2 Apr 27 – 299 638 –",
+		"sulfuric acid 35 % has run out 13 Dec 23 Dec 12 Jan 27", "anode slab-a 2 Jan 27 22 Jan 27 21 Feb 27", "change the filter on 3 Mar 27", "copper too high 11 Feb 27 2 Apr 27 – 299 638 –",
 		"sulfuric acid too low not within 180 days", "anode slab-b not within 180 days", "–: not within 180 days"}
 	at = 0
 	flat := space.ReplaceAllString(table, " ")
@@ -104,6 +105,7 @@ func TestForecastText(t *testing.T) {
 		at += i
 	}
 	assert.NotContains(t, table, "next dose of brightener", "it is due now")
+	assert.NotContains(t, table, "anode bags", "they are due now")
 	assert.NotContains(t, text, "never said")
 
 	in := fullAhead("tank-1")
@@ -169,6 +171,7 @@ tank-1: read nickel by Sun 29 Nov
 tank-1: treat the bath with carbon by Thu 3 Dec
 tank-1: order 1.2 L sulfuric acid 35 % by Sun 6 Dec
 tank-1: replace anode slab-a by Fri 22 Jan 2027
+tank-1: change the filter by Wed 3 Mar 2027
 `, b.String())
 	assert.Len(t, Within(things, inDays(7)), 6)
 	assert.Len(t, Within(things, asked), 3)
@@ -196,7 +199,7 @@ func TestOverviewIsOneLinePerBath(t *testing.T) {
 	}
 	empty := emptyAhead("tank-3")
 	lines = append(lines, DueOf(empty.Estimate, nil, empty.Zone))
-	assert.Len(t, lines[0].Due, 9)
+	assert.Len(t, lines[0].Due, 10)
 	var b bytes.Buffer
 	require.NoError(t, Overview(&b, lines, Metric))
 	got := strings.Split(strings.TrimSuffix(b.String(), "\n"), "\n")
@@ -204,7 +207,7 @@ func TestOverviewIsOneLinePerBath(t *testing.T) {
 	for _, l := range got {
 		assert.LessOrEqual(t, utf8.RuneCountInString(l), 80, l)
 	}
-	assert.Contains(t, got[0], "read chloride; 8 more")
+	assert.Contains(t, got[0], "read chloride; 9 more")
 	assert.Contains(t, got[2], "nothing is due")
 }
 
@@ -287,7 +290,7 @@ func TestCalendarIDs(t *testing.T) {
 		return out
 	}
 	before := uids(asked, fullAhead("tank-1"), fullAhead("tank-2"))
-	assert.Len(t, before, 18)
+	assert.Len(t, before, 20)
 	later := fullAhead("tank-1")
 	later.Plan.Additions = nil // the dose of now becomes one to come
 	later.Forecast.Organics[0].Due = forecast.Dates{P10: inDays(1), P50: inDays(3), P90: inDays(9)}
@@ -309,7 +312,7 @@ func TestCalendarHostileNamesStayText(t *testing.T) {
 		in := fullAhead(name)
 		in.Forecast.Anodes[0].ID, in.Forecast.Anodes[0].Reason = name, name
 		_, events := calendarOf(t, asked, in)
-		require.Len(t, events, 9, name)
+		require.Len(t, events, 10, name)
 		for _, e := range events {
 			assert.Nil(t, e.Props.Get("ATTENDEE"), name)
 			assert.True(t, strings.HasPrefix(textOfEvent(t, e, "SUMMARY"), strings.TrimSpace(Plain(name))+": "), "%q", textOfEvent(t, e, "SUMMARY"))
@@ -320,7 +323,7 @@ func TestCalendarHostileNamesStayText(t *testing.T) {
 		in := fullAhead(name)
 		in.Forecast.Anodes[0].ID = name
 		_, events := calendarOf(t, asked, in)
-		require.Len(t, events, 9)
+		require.Len(t, events, 10)
 		for _, e := range events {
 			require.True(t, strings.HasPrefix(textOfEvent(t, e, "SUMMARY"), strings.TrimSpace(Plain(name))+": "))
 		}

@@ -83,16 +83,24 @@ func UpkeepDue(e *estimate.Estimate, when func(ah float64) Dates, horizon time.T
 func (i upkeepItem) why(days, ah float64, done bool) string {
 	var set, come []string
 	if i.days > 0 {
-		set, come = append(set, fmt.Sprintf("%.4g days", i.days)), append(come, fmt.Sprintf("%.0f days", days))
+		set, come = append(set, figure(i.days)+" days"), append(come, fmt.Sprintf("%.0f days", days))
 	}
 	if i.ah > 0 {
-		set, come = append(set, fmt.Sprintf("%.4g Ah", i.ah)), append(come, fmt.Sprintf("%.4g Ah", ah))
+		set, come = append(set, figure(i.ah)+" Ah"), append(come, figure(ah)+" Ah")
 	}
 	from := "the last " + i.done
 	if !done {
 		from = "the bath began, since no " + i.done + " is in the log"
 	}
 	return fmt.Sprintf("every %s by the recipe; %s since %s", strings.Join(set, " or "), strings.Join(come, " and "), from)
+}
+
+// figure writes a number with three figures that matter, whole where larger.
+func figure(x float64) string {
+	if x >= 100 {
+		return fmt.Sprintf("%.0f", x)
+	}
+	return fmt.Sprintf("%.3g", x)
 }
 
 // earlier is the earlier of two times, of which a zero one does not come.
