@@ -265,6 +265,7 @@ type Hang struct {
 	Form  string // slab, bar, nuggets, inert
 	Area  Measured
 	Bag   string
+	TopUp bool // Mass came on top of what hangs: nuggets into a basket
 }
 
 // Weigh is the mass of a hung anode, rinsed and dry.

@@ -54,6 +54,9 @@ func FactWords(f chem.Fact) string {
 	case chem.Change:
 		return "change " + Plain(b.What)
 	case chem.Hang:
+		if b.TopUp {
+			return fmt.Sprintf("top up %s by %s", Plain(b.Anode), b.Mass)
+		}
 		return strings.TrimSpace(fmt.Sprintf("hang %s %s %s", Plain(b.Anode), b.Mass, b.Form))
 	case chem.Weigh:
 		return fmt.Sprintf("weigh %s %s", Plain(b.Anode), b.Mass)

@@ -524,12 +524,46 @@ func (c *checker) hang(h chem.Hang) error {
 			c.ask("", "the recipe of bath %s counts on soluble anodes, and %s is inert: metal falls and acid rises as it plates", c.e.Bath.Name, h.Anode)
 		}
 	}
+	if h.TopUp {
+		return c.topUp(h)
+	}
 	for _, a := range c.e.Anodes {
 		if strings.EqualFold(a.ID, h.Anode) && a.Form != "nuggets" {
 			return fmt.Errorf("anode %s already hangs in bath %s, since %s; pull it first, or give the new one another name", a.ID, c.e.Bath.Name, a.Hung.Format(time.DateOnly))
 		}
 	}
 	return nil
+}
+
+// overfull is how many times as much as a basket was ever seen to hold goes in
+// without a question: an assumption of this project.
+const overfull = 1.1
+
+func (c *checker) topUp(h chem.Hang) error {
+	var have []string
+	for _, a := range c.e.Anodes {
+		have = append(have, a.ID)
+		if !strings.EqualFold(a.ID, h.Anode) {
+			continue
+		}
+		switch {
+		case a.Form == "inert":
+			return fmt.Errorf("anode %s is inert, so nothing of it dissolves and nothing is topped up", a.ID)
+		case !h.Mass.Given():
+			return fmt.Errorf("how much went into %s is not said; a mass such as 0.8 kg would fit", a.ID)
+		case math.IsNaN(a.Mass):
+			c.ask("", "nobody has weighed %s, so what it holds now stays unknown; weigh it and hang it again with its whole mass", a.ID)
+		case a.Mass+h.Mass.Value("kg") > overfull*a.Started:
+			c.ask("", "%s holds about %.2f kg and was never seen to hold more than %.2f kg; %s more may not fit", a.ID, a.Mass, a.Started, h.Mass)
+		case a.Form == "slab" || a.Form == "bar":
+			c.ask("", "%s is a %s, and those do not grow; a basket of nuggets is topped up", a.ID, a.Form)
+		}
+		return nil
+	}
+	if len(have) == 0 {
+		return fmt.Errorf("no anode hangs in bath %s on %s; hang the basket first", c.e.Bath.Name, c.f.Time.Format(time.DateOnly))
+	}
+	return fmt.Errorf("no anode %s hangs in bath %s on %s; there is %s", h.Anode, c.e.Bath.Name, c.f.Time.Format(time.DateOnly), strings.Join(have, ", "))
 }
 
 // chloride is about how much chloride the bath holds, g/L. A salt that is kept as

@@ -591,6 +591,10 @@ func (r *run) hang(t time.Time, b chem.Hang) {
 	if b.Area.Given() {
 		h.area = b.Area.Value("dm2")
 	}
+	if old := r.find(b.Anode); old >= 0 && b.TopUp {
+		r.topUp(old, b.Mass)
+		return
+	}
 	if old := r.find(b.Anode); old >= 0 {
 		if at := r.hung[old].at; at >= 0 && b.Mass.Given() { // a basket was topped up
 			r.release(subjectOf(r.hung[old].id), "it was hung again")
@@ -615,6 +619,21 @@ func (r *run) hang(t time.Time, b chem.Hang) {
 	if b.Mass.Given() {
 		r.weighed(len(r.hung)-1, b.Mass)
 	}
+}
+
+// topUp puts more metal into the hung basket i. One whose mass nobody knows stays
+// so.
+func (r *run) topUp(i int, m chem.Measured) {
+	h := &r.hung[i]
+	if h.at < 0 || !m.Given() {
+		return
+	}
+	t := r.s.newStep()
+	t.as(causeTopped)
+	t.move(h.at, m.Value("kg"))
+	t.shake(h.at, m.Uncertainty("kg", anodeU))
+	r.apply(t)
+	h.mass = math.Max(h.mass, r.s.x(h.at))
 }
 
 // weighed begins the account of an anode whose mass was unknown.

@@ -114,7 +114,7 @@ var rules = map[chem.Kind]*rule{
 		value: optional, sign: notNegative, keys: []string{"hours"}},
 	chem.KindChange: {a: "a change", subject: required, names: "what was changed", words: []string{"bags", "filter"}},
 	chem.KindHang: {a: "an anode", subject: required, names: "the anode", value: optional, sign: positive, dims: dimsMass,
-		keys: []string{"form", "area_dm2", "bag"}},
+		keys: []string{"form", "area_dm2", "bag", "top_up"}},
 	chem.KindWeigh: {a: "a weighing", subject: required, names: "the anode", value: required, sign: notNegative, dims: dimsMass},
 	chem.KindPull:  {a: "a pulled anode", subject: required, names: "the anode, or all", value: optional, sign: notNegative, dims: dimsMass},
 	chem.KindNote:  {a: "a note", note: true},
@@ -561,7 +561,7 @@ func decodeBody(r *Row, e *extras) (chem.Body, error) {
 		if !m.Given() && e.form != formInert {
 			return nil, wrong("value", "missing; an anode needs its mass, or the form %s in more where it does not dissolve", formInert)
 		}
-		return chem.Hang{Anode: r.Subject, Mass: m, Form: e.form, Area: in(e.area, "dm2"), Bag: e.bag}, nil
+		return chem.Hang{Anode: r.Subject, Mass: m, Form: e.form, Area: in(e.area, "dm2"), Bag: e.bag, TopUp: e.topUp}, nil
 	case chem.KindWeigh:
 		return chem.Weigh{Anode: r.Subject, Mass: m}, nil
 	case chem.KindPull:
@@ -665,7 +665,7 @@ func encodeBody(r *Row, body chem.Body) (*extras, error) {
 		r.Subject = b.What
 	case chem.Hang:
 		value(b.Mass)
-		r.Subject, e.form, e.bag = b.Anode, b.Form, b.Bag
+		r.Subject, e.form, e.bag, e.topUp = b.Anode, b.Form, b.Bag, b.TopUp
 		to(&e.area, "area_dm2", b.Area, "dm2")
 	case chem.Weigh:
 		value(b.Mass)

@@ -175,7 +175,7 @@ func drawBody(t *rapid.T, kind chem.Kind) chem.Body {
 			return chem.Hang{Anode: drawName(t, "anode"), Form: "inert", Area: drawIn(t, "area", "dm2")}
 		}
 		return chem.Hang{Anode: drawName(t, "anode"), Mass: drawMeasured(t, "mass", masses...),
-			Form: rapid.SampledFrom([]string{"", "slab", "bar", "nuggets"}).Draw(t, "form"), Area: drawIn(t, "area", "dm2"), Bag: drawText(t, "bag", false)}
+			Form: rapid.SampledFrom([]string{"", "slab", "bar", "nuggets"}).Draw(t, "form"), Area: drawIn(t, "area", "dm2"), Bag: drawText(t, "bag", false), TopUp: rapid.Bool().Draw(t, "top up")}
 	case chem.KindWeigh:
 		return chem.Weigh{Anode: drawName(t, "anode"), Mass: drawMeasured(t, "mass", masses...)}
 	case chem.KindPull:

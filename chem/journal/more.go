@@ -22,10 +22,10 @@ type extras struct {
 	length, width, height, most, least, aliquot, blank, molarity, factor, factorU, uLot, sample,
 	price, hours, area, current, rampFrom, rampMin, gain, thickness, minutes, trial chem.Decimal
 
-	delivered       []chem.Decimal
-	composition     map[string]chem.Measured
-	weighed         map[string]chem.Weighed
-	returned, reset bool
+	delivered              []chem.Decimal
+	composition            map[string]chem.Measured
+	weighed                map[string]chem.Weighed
+	returned, reset, topUp bool
 }
 
 // slot returns where the value of a key goes, as *string, *chem.Decimal, *bool,
@@ -113,6 +113,8 @@ func (e *extras) slot(key string) (any, sign) {
 		return &e.weighed, notNegative
 	case "returned":
 		return &e.returned, anySign
+	case "top_up":
+		return &e.topUp, anySign
 	case "reset":
 		return &e.reset, anySign
 	}

@@ -11,7 +11,7 @@ import (
 
 func anodeCommand(s *session) *cli.Command {
 	return &cli.Command{
-		Name: "anode", Usage: "hang, weigh and pull anodes", UsageText: "steadybath anode hang|weigh|pull NAME|all [MASS]",
+		Name: "anode", Usage: "hang, top up, weigh and pull anodes", UsageText: "steadybath anode hang|top-up|weigh|pull NAME|all [MASS]",
 		Description: describe("An anode has a name of your choice. While none hangs, none dissolves.",
 			"steadybath anode hang slab-a 1.25kg --form slab --area 6dm2", "steadybath anode pull slab-a 0.31kg"),
 		Subcommands: []*cli.Command{
@@ -24,6 +24,15 @@ func anodeCommand(s *session) *cli.Command {
 				func(c *cli.Context, name string, mass chem.Measured) (chem.Body, error) {
 					area, err := flagQuantity("area", c.String("area"), chem.DimArea)
 					return chem.Hang{Anode: name, Mass: mass, Form: c.String("form"), Area: area, Bag: c.String("bag")}, err
+				}),
+			anodeVerb(s, "top-up", "put more nuggets into a hung basket", "NAME MASS",
+				[]string{"steadybath anode top-up basket 0.8kg"},
+				[]cli.Flag{uFlag()},
+				func(c *cli.Context, name string, mass chem.Measured) (chem.Body, error) {
+					if !mass.Given() {
+						return nil, wrongWords("such as: steadybath anode top-up "+quoted(name)+" 0.8kg", "how much went in is missing")
+					}
+					return chem.Hang{Anode: name, Mass: mass, TopUp: true}, nil
 				}),
 			anodeVerb(s, "weigh", "weigh a hung anode, rinsed and dry", "NAME MASS",
 				[]string{"steadybath anode weigh slab-a 0.99kg", "steadybath anode weigh slab-a 985g --at yesterday"},
