@@ -526,6 +526,7 @@ type organicJSON struct {
 	Unit        string    `json:"unit"`
 	EveryAh     *float64  `json:"every_ah"`
 	EveryDays   *float64  `json:"every_days"`
+	Usual       float64   `json:"every_amount"`
 }
 
 type anodeDueJSON struct {
@@ -609,7 +610,7 @@ func ForecastJSON(w io.Writer, in ForecastInput) error {
 		out.Leaves = append(out.Leaves, leavesJSON{l.Constituent, l.Edge, datesOf(l.Date), chargesOf(l.Ah)})
 	}
 	for _, o := range f.Organics {
-		out.Organics = append(out.Organics, organicJSON{o.Constituent, o.Material.Name, datesOf(o.Due), o.Amount, string(o.Unit), positive(o.EveryAh), positive(o.EveryDays)})
+		out.Organics = append(out.Organics, organicJSON{o.Constituent, o.Material.Name, datesOf(o.Due), o.Amount, string(o.Unit), positive(o.EveryAh), positive(o.EveryDays), o.Usual})
 	}
 	for _, t := range f.Titrate {
 		out.Titrate = append(out.Titrate, titrateJSON{t.Constituent, t.By.UTC(), t.Why})

@@ -40,6 +40,7 @@ type Organic struct {
 	Due         Dates
 	Ah          Charges // when it falls due, by charge; zero where nothing is said
 	Amount      float64 // of the dose that falls due, in Unit
+	Usual       float64 // of each from then on, in Unit: what EveryAh and EveryDays are for
 	Unit        chem.Unit
 	EveryAh     float64 // 0 where charge plays no part
 	EveryDays   float64

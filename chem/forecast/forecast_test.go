@@ -108,6 +108,9 @@ func TestSameSeedSameAnswer(t *testing.T) {
 		for i := range f.Leaves { // JSON has no word for what is not a number
 			f.Leaves[i].Ah = Charges{}
 		}
+		for i := range f.Organics {
+			f.Organics[i].Ah = Charges{}
+		}
 		f.Anodes = nil
 		b, err := json.Marshal(f)
 		require.NoError(t, err)

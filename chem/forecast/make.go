@@ -77,6 +77,7 @@ type maker struct {
 	organic [][]event
 	gone    [][]event // by anode
 	why     []map[string]int
+	runs    float64     // in all futures
 	charge  [][]float64 // by future: ampere-hours passed by the end of each day
 
 	feeds map[string]chem.Material // by constituent: what it is fed with, of what is counted in stock
@@ -165,6 +166,7 @@ func areas(e *estimate.Estimate) []float64 {
 func (m *maker) path(rng *rand.Rand) {
 	runs, drawn := m.pattern.draw(m.days, rng)
 	runs = withJobs(runs, m.o.Jobs, m.e.At)
+	m.runs += float64(len(runs))
 	u := m.futures.Draw(rng)
 	n := len(m.e.Constituents)
 	now, was := make([]float64, n), make([]float64, n)
@@ -351,6 +353,10 @@ func (m *maker) answer() *Forecast {
 	n := float64(len(m.charge))
 	f.AhPerDay = sum / n
 	f.UAhPerDay = math.Sqrt(math.Max(0, squares/n-f.AhPerDay*f.AhPerDay))
+	if m.runs > 0 {
+		f.RunsPerWeek = m.runs / n / float64(m.days) * 7
+		f.AhPerRun = sum * float64(m.days) / m.runs
+	}
 	for i, c := range e.Constituents {
 		if c.Contaminant() || !c.Known {
 			continue
@@ -481,12 +487,12 @@ func (m *maker) nextDose(i int, perDay float64) (Organic, bool) {
 		return Organic{}, false
 	}
 	x := Organic{Constituent: c.Name, Material: material}
-	x.Due, _ = m.quantiles(m.organic[i])
+	x.Due, x.Ah = m.quantiles(m.organic[i])
 	amount := doseShare * c.Target * e.Bath.Volume / material.Brings[c.Name]
 	if p := m.o.Plan; p != nil {
 		for _, a := range p.Additions {
 			if a.Material.Name == material.Name {
-				x.Due = Dates{e.At, e.At, e.At}
+				x.Due, x.Ah = Dates{e.At, e.At, e.At}, Charges{}
 				x.Amount, x.Unit = a.Amount, a.Unit
 			}
 		}
@@ -499,6 +505,7 @@ func (m *maker) nextDose(i int, perDay float64) (Organic, bool) {
 	if x.Unit == "" {
 		x.Amount, x.Unit = amount, material.Unit
 	}
+	x.Usual, _ = material.Unit.Convert(amount, x.Unit)
 	brought := amount * material.Brings[c.Name] / e.Bath.Volume
 	if fall := -(c.PerDay + c.PerAh*perDay); fall > 1e-9 {
 		x.EveryDays = brought / fall
@@ -553,7 +560,7 @@ func (m *maker) anode(i int, a estimate.Anode) Anode {
 		}
 		out.Saves = m.e.Rate("dissolution").Value * 7 * metal.MolarMass / 1000 * share
 	}
-	out.Replace, _ = m.quantiles(m.gone[i])
+	out.Replace, out.Ah = m.quantiles(m.gone[i])
 	most := 0
 	for why, n := range m.why[i] {
 		if n > most || n == most && why < out.Reason {

@@ -212,7 +212,7 @@ func (l lastFacts) mass(anode string) string {
 		case chem.Weigh:
 			return strings.EqualFold(x.Anode, anode)
 		case chem.Hang:
-			return strings.EqualFold(x.Anode, anode) && x.Mass.Given()
+			return strings.EqualFold(x.Anode, anode) && x.Mass.Given() && !x.TopUp
 		}
 		return false
 	})
