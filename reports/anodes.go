@@ -111,7 +111,7 @@ func Anodes(w io.Writer, e *estimate.Estimate, f *forecast.Forecast, zone *time.
 		case a.Form == "inert" && a.LifeAh > 0:
 			why = fmt.Sprintf("%.0f Ah have passed of a life of about %.0f Ah", a.PassedAh, a.LifeAh)
 		case a.Form == "inert":
-			why = fmt.Sprintf(`%.0f Ah have passed; how many they last is their maker's to say: steadybath bath set limits.anode_life "50000 Ah/dm2"`, a.PassedAh)
+			why = fmt.Sprintf(`%.0f Ah have passed; how many each dm2 lasts is their maker's to say: steadybath bath set limits.anode_life 50000 because the data sheet says so`, a.PassedAh)
 		case math.IsNaN(a.Mass):
 			why = "never weighed; rinsed and dry on a kitchen scale will do: steadybath anode weigh " + quotedName(a.ID) + " 0.99kg"
 		case a.Replace.P10.IsZero():

@@ -399,3 +399,21 @@ func TestMetalBookOfHardCases(t *testing.T) {
 		})
 	}
 }
+
+// Nuggets put into a basket are metal on top of what hangs, as unsure as both, and
+// the most it ever held is what it counts as full.
+func TestABasketIsToppedUp(t *testing.T) {
+	l := newLog(plainRecipe, 0.01)
+	l.do(chem.Hang{Anode: "basket", Mass: chem.MeasuredOf(2, "kg", 0.003), Form: "nuggets"})
+	l.after(1).do(chem.Plate{Charge: chem.MeasuredOf(300, "Ah", 0)})
+	before := l.ask(t).Anodes[0]
+	l.after(0.01).do(chem.Hang{Anode: "basket", Mass: chem.MeasuredOf(0.2, "kg", 0.004), TopUp: true})
+	a := l.ask(t).Anodes[0]
+	require.InDelta(t, before.Mass+0.2, a.Mass, 1e-3)
+	require.InDelta(t, math.Hypot(before.U, 0.004), a.U, 2e-4)
+	require.Equal(t, 2.0, a.Started)
+	l.after(0.01).do(chem.Hang{Anode: "basket", Mass: chem.MeasuredOf(1, "kg", 0.004), TopUp: true})
+	a = l.ask(t).Anodes[0]
+	require.InDelta(t, a.Mass, a.Started, 1e-3, "fuller than ever")
+	require.Greater(t, a.Started, 2.5)
+}

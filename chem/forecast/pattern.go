@@ -51,8 +51,8 @@ func learn(e *estimate.Estimate) Pattern {
 	}
 	// What was before the first run was a bath being set up.
 	first := passed[0].At
-	n := int(math.Ceil(e.At.Sub(first).Hours() / 24 / 7))
-	n = min(max(n, 1), oldestWeek)
+	n := int(e.At.Sub(first).Hours()/24/7) + 1
+	n = min(n, oldestWeek)
 	p.days = float64(n) * 7
 	weeks := make([]week, n)
 	for _, c := range passed {
