@@ -26,7 +26,7 @@ func anodeCommand(s *session) *cli.Command {
 					return chem.Hang{Anode: name, Mass: mass, Form: c.String("form"), Area: area, Bag: c.String("bag")}, err
 				}),
 			anodeVerb(s, "top-up", "put more nuggets into a hung basket", "NAME MASS",
-				[]string{"steadybath anode top-up basket 0.8kg"},
+				[]string{"steadybath anode top-up basket 0.8kg", "steadybath anode top-up basket 750g --at yesterday"},
 				[]cli.Flag{uFlag()},
 				func(c *cli.Context, name string, mass chem.Measured) (chem.Body, error) {
 					if !mass.Given() {

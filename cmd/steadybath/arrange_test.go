@@ -51,7 +51,7 @@ func TestArrangeRefuses(t *testing.T) {
 		"UnknownCommandFarOff":  {[]string{"xyzzy"}, `no command "xyzzy"`, "--help"},
 		"HelpAsACommand":        {[]string{"help", "level"}, `no command "help"`, "COMMAND --help"},
 		"UnknownSubcommand":     {[]string{"anode", "hangg"}, `no command "anode hangg"`, "steadybath anode hang"},
-		"UnknownSubFarOff":      {[]string{"anode", "xyzzy"}, `no command "anode xyzzy"`, "hang, weigh, pull"},
+		"UnknownSubFarOff":      {[]string{"anode", "xyzzy"}, `no command "anode xyzzy"`, "hang, top-up, weigh, pull"},
 		"GroupAlone":            {[]string{"anode"}, "anode what?", "steadybath anode --help"},
 		"GroupWithAFlag":        {[]string{"anode", "--json"}, "anode what?", "steadybath anode --help"},
 		"UnknownFlag":           {[]string{"level", "58L", "--bsth", "a"}, "no flag --bsth", "--bath"},
