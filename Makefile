@@ -254,6 +254,9 @@ type_in bin/steadybath import testdata/demo/half-year.csv
 cp testdata/demo/half-year.csv demo/half-year.csv
 type_in bin/steadybath state
 type_in bin/steadybath dose
+type_in bin/steadybath plan 5.5dm2 1.5A/dm2 200um
+type_in bin/steadybath anodes
+type_in bin/steadybath forecast
 type_in bin/steadybath history --last 12
 type_in bin/steadybath chart --output demo/demo-copper.html
 type_in bin/steadybath server stop
