@@ -48,13 +48,52 @@ func AnodesJSON(w io.Writer, e *estimate.Estimate, f *forecast.Forecast, head st
 		}
 		out = append(out, j)
 	}
-	return WriteJSON(w, struct {
+	answer := struct {
 		Bath        string          `json:"bath"`
 		At          time.Time       `json:"at"`
 		HorizonDays float64         `json:"horizon_days"`
 		Anodes      []anodeLeftJSON `json:"anodes"`
+		Current     *Quantity       `json:"usual_current"`
+		Parts       *Quantity       `json:"usual_part_area"`
+		Area        *Quantity       `json:"anode_area"`
+		Ratio       *float64        `json:"area_ratio"`
 		Head        string          `json:"head"`
-	}{e.Bath.Name, e.At.UTC(), f.Days, out, head})
+	}{Bath: e.Bath.Name, At: e.At.UTC(), HorizonDays: f.Days, Anodes: out, Head: head}
+	known := func(x float64, unit string) *Quantity {
+		if x <= 0 {
+			return nil
+		}
+		return &Quantity{x, 0, unit}
+	}
+	amps, parts := e.UsualRun()
+	area := anodeArea(f)
+	answer.Current, answer.Parts, answer.Area = known(amps, "A"), known(parts, "dm2"), known(area, "dm2")
+	if area > 0 && parts > 0 {
+		ratio := area / parts
+		answer.Ratio = &ratio
+	}
+	return WriteJSON(w, answer)
+}
+
+// anodeArea is the area of all anodes together, dm2; 0 where one is unknown.
+func anodeArea(f *forecast.Forecast) float64 {
+	sum := 0.0
+	for _, a := range f.Anodes {
+		if a.Area <= 0 {
+			return 0
+		}
+		sum += a.Area
+	}
+	return sum
+}
+
+// shortName fits a name into a table; it stands whole in the lines below.
+func shortName(name string) string {
+	const most = 14
+	if letters := []rune(Plain(name)); len(letters) > most {
+		return string(letters[:most-1]) + "…"
+	}
+	return Plain(name)
 }
 
 // Anodes writes what is left of each anode, when it has to be replaced and why.
@@ -72,11 +111,11 @@ func Anodes(w io.Writer, e *estimate.Estimate, f *forecast.Forecast, zone *time.
 		case !t.After(e.At):
 			return "now"
 		case t.Sub(e.At).Hours() > 300*24:
-			return t.In(zone).Format("2 Jan 2006")
+			return t.In(zone).Format("Jan 2006") // a day would say more than is known
 		}
-		return t.In(zone).Format("Mon 2 Jan")
+		return t.In(zone).Format("2 Jan")
 	}
-	cells := "\thung\tleft\tof first\tarea\tdue: 10 %\t50 %\t90 %\n"
+	cells := "\tleft\tof first\tarea\tdue: 10 %\t50 %\t90 %\n"
 	for _, a := range f.Anodes {
 		left, part, area := "not weighed", "–", "–"
 		switch {
@@ -91,7 +130,7 @@ func Anodes(w io.Writer, e *estimate.Estimate, f *forecast.Forecast, zone *time.
 		if a.Area > 0 {
 			area = u.amount(a.Area, "dm2")
 		}
-		cells += fmt.Sprintf("%s\t%s\t%s\t%s\t%s\t%s\t%s\t%s\n", Plain(a.ID), a.Hung.In(zone).Format("2 Jan"), left, part, area, date(a.Replace.P10), date(a.Replace.P50), date(a.Replace.P90))
+		cells += fmt.Sprintf("%s\t%s\t%s\t%s\t%s\t%s\t%s\n", shortName(a.ID), left, part, area, date(a.Replace.P10), date(a.Replace.P50), date(a.Replace.P90))
 	}
 	if err := writeTable(b, cells); err != nil {
 		return err
@@ -127,17 +166,30 @@ func Anodes(w io.Writer, e *estimate.Estimate, f *forecast.Forecast, zone *time.
 	for _, why := range whys {
 		line("%s: %s", strings.Join(names[why], ", "), u.Words(why))
 	}
+	amps, parts := e.UsualRun()
 	if density > 0 {
 		most := ""
 		if limit := e.Recipe.Limits.AnodeDensity; limit > 0 {
 			most = "; the recipe allows " + u.amount(limit, "A/dm2")
 		}
-		line("anode current density at the usual current: %s%s", u.amount(density, "A/dm2"), most)
+		line("anode current density at the usual %s A: %s%s", figures(amps), u.amount(density, "A/dm2"), most)
 	} else if e.Recipe.Anodes != "inert" {
 		line("their current density is not known: give areas when hanging (--area) and hours when plating (--hours)")
 	}
+	if area := anodeArea(f); area > 0 && parts > 0 {
+		least := ""
+		if limit := e.Recipe.Limits.AnodeRatio; limit > 0 {
+			least = "; the recipe asks for " + figures(limit) + " times as much at least"
+		}
+		line("anode area: %s, %s times the %s of the usual parts%s", u.amount(area, "dm2"), figures(area/parts), u.amount(parts, "dm2"), least)
+	} else if area > 0 {
+		line("anode area beside the parts' is not known: give their area when plating (--area)")
+	}
 	if pulled > 0.0005 {
 		line("pulled for a week without plating they would save about %s of metal, and the bath as much creep of it", u.amount(1000*pulled, "g"))
+	}
+	if e.Recipe.Limits.AnodeLeast == 0 && pulled > 0 {
+		line("20 %% left is an assumption: steadybath bath set limits.anode_least 0.3 because they fall apart earlier")
 	}
 	line("reckoned with %s Ah a day; areas by the form: a bar's goes with its radius, nuggets' with theirs squared, a slab keeps its faces until its last tenth (assumptions)", u.plusMinus(f.AhPerDay, f.UAhPerDay, ""))
 	return finishText(w, b, head)

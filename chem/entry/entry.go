@@ -554,7 +554,11 @@ func (c *checker) topUp(h chem.Hang) error {
 		case math.IsNaN(a.Mass):
 			c.ask("", "nobody has weighed %s, so what it holds now stays unknown; weigh it and hang it again with its whole mass", a.ID)
 		case a.Mass+h.Mass.Value("kg") > overfull*a.Started:
-			c.ask("", "%s holds about %.2f kg and was never seen to hold more than %.2f kg; %s more may not fit", a.ID, a.Mass, a.Started, h.Mass)
+			fits := "it is about full"
+			if room := a.Started - a.Mass; room >= 0.01 {
+				fits = fmt.Sprintf("about %.2f kg more would fit", room)
+			}
+			c.ask("", "%s holds about %.2f kg and was never seen to hold more than %.2f kg; %s, and %s may be too much", a.ID, a.Mass, a.Started, fits, h.Mass)
 		case a.Form == "slab" || a.Form == "bar":
 			c.ask("", "%s is a %s, and those do not grow; a basket of nuggets is topped up", a.ID, a.Form)
 		}
@@ -589,8 +593,8 @@ func (c *checker) weigh(anode string, mass chem.Measured) error {
 	var have []string
 	for _, a := range c.e.Anodes {
 		if strings.EqualFold(a.ID, anode) {
-			if mass.Given() && a.Started > 0 && mass.Value("kg") > a.Started+0.02 {
-				c.ask("", "anode %s weighed %.3f kg when it was hung, and anodes do not grow: %s", a.ID, a.Started, mass)
+			if mass.Given() && a.Last > 0 && mass.Value("kg") > a.Last+0.02 {
+				c.ask("", "anode %s weighed %.3f kg when it was hung, and anodes do not grow: %s; is it rinsed and dry, or is there salt on it?", a.ID, a.Last, mass)
 			} else if off := c.offMass(a, mass); off > FarOff {
 				c.ask("", "anode %s at %s is %.0f standard deviations from what the log leaves of it, %.3f ± %.3f kg", a.ID, mass, off, a.Mass, a.U)
 			}
@@ -598,10 +602,36 @@ func (c *checker) weigh(anode string, mass chem.Measured) error {
 		}
 		have = append(have, a.ID)
 	}
+	if t, ok := c.lastPulled(anode); ok && len(have) == 0 {
+		return fmt.Errorf("anode %s was pulled on %s, and no anode hangs in bath %s on %s", anode, t.Format(time.DateOnly), c.e.Bath.Name, c.f.Time.Format(time.DateOnly))
+	}
 	if len(have) == 0 {
 		return fmt.Errorf("no anode hangs in bath %s on %s; hang it first", c.e.Bath.Name, c.f.Time.Format(time.DateOnly))
 	}
+	if t, ok := c.lastPulled(anode); ok {
+		return fmt.Errorf("anode %s was pulled on %s and does not hang in bath %s on %s; there is %s", anode, t.Format(time.DateOnly), c.e.Bath.Name, c.f.Time.Format(time.DateOnly), strings.Join(have, ", "))
+	}
 	return fmt.Errorf("no anode %s hangs in bath %s on %s; there is %s", anode, c.e.Bath.Name, c.f.Time.Format(time.DateOnly), strings.Join(have, ", "))
+}
+
+// lastPulled is when an anode that does not hang was pulled; ok is false where it
+// never hung.
+func (c *checker) lastPulled(anode string) (t time.Time, ok bool) {
+	hung := false
+	for _, f := range c.e.Bath.Facts {
+		if f.Time.After(c.f.Time) {
+			break
+		}
+		switch body := f.Body.(type) {
+		case chem.Hang:
+			hung = hung || strings.EqualFold(body.Anode, anode)
+		case chem.Pull:
+			if hung && (strings.EqualFold(body.Anode, anode) || strings.EqualFold(body.Anode, chem.AllAnodes)) {
+				t, ok, hung = f.Time, true, false
+			}
+		}
+	}
+	return t, ok
 }
 
 // offMass is by how many standard deviations a weighing is off; 0 where nothing

@@ -35,6 +35,7 @@ type run struct {
 	now      time.Time
 	lots     []lot
 	hung     []hungAnode
+	pulled   []pulledAnode // in order of time
 	everHung bool
 	forgot   bool     // charge passed though all anodes were logged out
 	dried    float64  // L evaporated since a fact said anything about the volume
@@ -79,7 +80,16 @@ type hungAnode struct {
 	off  int     // place of its lasting deviation from its share, relative
 	area float64 // dm2, 0 unknown
 	hung time.Time
-	mass float64 // kg when hung
+	mass float64 // kg when last hung or topped up
+
+	first  float64 // kg when it was new, or the most that a basket held; 0 unknown
+	passed float64 // Ah as shown: its part of what passed while it hung, before it was pulled as well
+}
+
+// pulledAnode is an anode as it was when it was taken out.
+type pulledAnode struct {
+	hungAnode
+	left, u float64 // kg; NaN where unknown
 }
 
 type meterMark struct {
@@ -119,6 +129,7 @@ func (r *run) clone() *run {
 	c.s = r.s.clone()
 	c.lots = slices.Clone(r.lots)
 	c.hung = slices.Clone(r.hung)
+	c.pulled = slices.Clip(r.pulled)
 	c.seen = slices.Clone(r.seen)
 	c.treated = slices.Clone(r.treated)
 	c.meters = maps.Clone(r.meters)
@@ -454,6 +465,9 @@ func (r *run) pass(f chem.Fact, q, uq, hours, area float64) {
 		r.flagAnew("anodes", "anodes", f.Time, "charge passed while no anode is logged as hung; the usual anodes are taken to hang again until one is logged")
 		r.everHung, r.forgot = false, true
 	}
+	for i := range r.hung {
+		r.hung[i].passed += q * r.hung[i].share(r)
+	}
 	r.charge(q, uq, hours, area)
 	r.used = append(r.used, spent{f.Time, q})
 	r.pair.open = false
@@ -608,6 +622,7 @@ func (r *run) hang(t time.Time, b chem.Hang) {
 				r.s.book.poured(at, causeTopped, 1)
 			}
 			r.hung[old].mass, r.hung[old].hung = b.Mass.Value("kg"), t
+			r.hung[old].first = math.Max(r.hung[old].first, r.hung[old].mass)
 			if h.area > 0 {
 				r.hung[old].area = h.area
 			}
@@ -615,10 +630,40 @@ func (r *run) hang(t time.Time, b chem.Hang) {
 		}
 		r.takeDown(old)
 	}
+	if was, ok := r.hungBefore(b); ok {
+		h.first, h.passed = was.first, was.passed
+		if h.area == 0 {
+			h.area = was.area
+		}
+	}
 	r.hung = append(r.hung, h)
 	if b.Mass.Given() {
 		r.weighed(len(r.hung)-1, b.Mass)
 	}
+}
+
+// regained is how much heavier than when it was pulled an anode may be hung and
+// still be the same one: what salt and water on it and two scales come to, an
+// assumption of this project.
+const regained = 0.02 // kg
+
+// hungBefore returns the anode of b's name and form as it was pulled the last time,
+// where it is that one which hangs again and not a new one: a slab or a bar no
+// heavier than it was then, a basket or an inert anode in any case.
+func (r *run) hungBefore(b chem.Hang) (pulledAnode, bool) {
+	for _, was := range slices.Backward(r.pulled) {
+		if !strings.EqualFold(was.id, b.Anode) {
+			continue
+		}
+		switch {
+		case !strings.EqualFold(was.form, b.Form):
+			return was, false
+		case b.Form == "inert" || b.Form == "nuggets":
+			return was, true
+		}
+		return was, b.Mass.Given() && b.Mass.Value("kg") <= was.left+3*was.u+regained
+	}
+	return pulledAnode{}, false
 }
 
 // topUp puts more metal into the hung basket i. One whose mass nobody knows stays
@@ -634,12 +679,14 @@ func (r *run) topUp(i int, m chem.Measured) {
 	t.shake(h.at, m.Uncertainty("kg", anodeU))
 	r.apply(t)
 	h.mass = math.Max(h.mass, r.s.x(h.at))
+	h.first = math.Max(h.first, h.mass)
 }
 
 // weighed begins the account of an anode whose mass was unknown.
 func (r *run) weighed(i int, m chem.Measured) {
 	h := &r.hung[i]
 	h.mass = m.Value("kg")
+	h.first = math.Max(h.first, h.mass)
 	u := m.Uncertainty("kg", anodeU)
 	r.s.why = causeReading(subjectOf(h.id))
 	h.at = r.s.Grow(h.mass, u*u)
@@ -672,6 +719,11 @@ func (r *run) pull(i int, b chem.Pull) {
 
 func (r *run) takeDown(at int) {
 	h := r.hung[at]
+	was := pulledAnode{h, math.NaN(), math.NaN()}
+	if h.at >= 0 {
+		was.left, was.u = r.s.x(h.at), r.s.sd(h.at)
+	}
+	r.pulled = append(r.pulled, was)
 	if r.s.book != nil && h.at >= 0 {
 		r.s.book.poured(h.at, causePulled, -1)
 	}

@@ -22,6 +22,9 @@ func anodeCommand(s *session) *cli.Command {
 					&cli.StringFlag{Name: "area", Usage: "immersed `AREA`, such as 6dm2"},
 					&cli.StringFlag{Name: "bag", Usage: "its `BAG`"}, uFlag()},
 				func(c *cli.Context, name string, mass chem.Measured) (chem.Body, error) {
+					if mass.Given() && strings.EqualFold(c.String("form"), "inert") {
+						return nil, wrongWords("leave it out, or give the form that dissolves: slab, bar or nuggets", "an inert anode keeps its weight, so that %s of %s says nothing", mass, name)
+					}
 					area, err := flagQuantity("area", c.String("area"), chem.DimArea)
 					return chem.Hang{Anode: name, Mass: mass, Form: c.String("form"), Area: area, Bag: c.String("bag")}, err
 				}),
