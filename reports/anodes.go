@@ -30,7 +30,7 @@ type anodeLeftJSON struct {
 func AnodesJSON(w io.Writer, e *estimate.Estimate, f *forecast.Forecast, head string) error {
 	out := []anodeLeftJSON{}
 	for _, a := range f.Anodes {
-		j := anodeLeftJSON{ID: a.ID, Form: a.Form, Hung: a.Hung.UTC(), Replace: datesOf(a.Replace), Reason: a.Reason, Saves: Quantity{a.Saves, 0, "kg"}, PassedAh: e.ChargeSince(a.Hung)}
+		j := anodeLeftJSON{ID: a.ID, Form: a.Form, Hung: a.Hung.UTC(), Replace: datesOf(a.Replace), Reason: a.Reason, Saves: Quantity{a.Saves, 0, "kg"}, PassedAh: a.PassedAh}
 		if !math.IsNaN(a.Mass) {
 			j.Mass = &Quantity{a.Mass, a.U, "kg"}
 		}

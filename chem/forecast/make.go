@@ -6,6 +6,7 @@ import (
 	"math/rand/v2"
 	"slices"
 	"sort"
+	"strings"
 	"time"
 
 	"steadybath/chem"
@@ -99,7 +100,7 @@ func newMaker(e *estimate.Estimate, o Options) *maker {
 		}
 		m.below = append(m.below, below)
 	}
-	m.amps, m.part = usualRun(e)
+	m.amps, m.part = e.UsualRun()
 	m.least = e.Recipe.Limits.AnodeLeast
 	if m.least == 0 {
 		m.least = leastLeft
@@ -119,42 +120,12 @@ func newMaker(e *estimate.Estimate, o Options) *maker {
 	return m
 }
 
-// usualRun is the current and the plated area of the shop's last runs that state
-// them, weighed by their charge; 0 where none does.
-func usualRun(e *estimate.Estimate) (amps, area float64) {
-	const lastRuns = 20
-	ah, hours, plated, with, n := 0.0, 0.0, 0.0, 0.0, 0
-	for _, f := range slices.Backward(e.Bath.Facts) {
-		p, ok := f.Body.(chem.Plate)
-		if !ok || f.Time.After(e.At) || !p.Charge.Given() {
-			continue
-		}
-		if n++; n > lastRuns {
-			break
-		}
-		q := p.Charge.Value("Ah")
-		if h := p.Hours.Float(); h > 0 {
-			ah, hours = ah+q, hours+h
-		}
-		if p.Area.Given() {
-			plated, with = plated+q*p.Area.Value("dm2"), with+q
-		}
-	}
-	if hours > 0 {
-		amps = ah / hours
-	}
-	if with > 0 {
-		area = plated / with
-	}
-	return amps, area
-}
-
 // areas are those of the hung anodes when they were hung, dm2; 0 where unknown.
 func areas(e *estimate.Estimate) []float64 {
 	out := make([]float64, len(e.Anodes))
 	for i, a := range e.Anodes {
 		for _, f := range e.Bath.Facts {
-			if h, ok := f.Body.(chem.Hang); ok && h.Anode == a.ID && h.Area.Given() && !f.Time.After(e.At) {
+			if h, ok := f.Body.(chem.Hang); ok && strings.EqualFold(h.Anode, a.ID) && h.Area.Given() && !f.Time.After(e.At) {
 				out[i] = h.Area.Value("dm2")
 			}
 		}
@@ -532,14 +503,30 @@ func (m *maker) wet() float64 {
 	return total
 }
 
+// share is an anode's part of the current: by area where all are known.
+func (m *maker) share(i int) float64 {
+	if total := m.wet(); total > 0 {
+		a := m.e.Anodes[i]
+		left := 1.0
+		if a.Form != anode.Inert {
+			left = a.Mass / a.Started
+		}
+		return anode.Area(a.Form, m.area[i], left) / total
+	}
+	return 1 / float64(len(m.e.Anodes))
+}
+
 func (m *maker) anode(i int, a estimate.Anode) Anode {
-	out := Anode{ID: a.ID, Form: a.Form, Hung: a.Hung, Mass: a.Mass, U: a.U, Fraction: math.NaN()}
+	out := Anode{ID: a.ID, Form: a.Form, Hung: a.Hung, Mass: a.Mass, U: a.U, Fraction: math.NaN(), PassedAh: a.PassedAh}
 	if a.Form == "inert" {
 		out.Mass, out.U = math.NaN(), math.NaN()
-		out.PassedAh = m.e.ChargeSince(a.Hung)
+		out.Area = m.area[i]
+		if total := m.wet(); total > 0 && m.amps > 0 {
+			out.Density = m.amps / total
+		}
 		if life := m.e.Recipe.Limits.AnodeLife * m.area[i]; life > 0 {
 			out.LifeAh = life
-			out.Replace = m.when(life - out.PassedAh)
+			out.Replace = m.when((life - out.PassedAh) / m.share(i))
 			out.Reason = fmt.Sprintf("%.0f Ah, the life of %.3g dm2, have passed", life, m.area[i])
 		}
 		return out
