@@ -7,6 +7,7 @@ import (
 	"strings"
 	"time"
 
+	"steadybath/chem/anode"
 	"steadybath/chem/estimate"
 	"steadybath/chem/forecast"
 )
@@ -188,7 +189,7 @@ func Anodes(w io.Writer, e *estimate.Estimate, f *forecast.Forecast, zone *time.
 	if pulled > 0.0005 {
 		line("pulled for a week without plating they would save about %s of metal, and the bath as much creep of it", u.amount(1000*pulled, "g"))
 	}
-	if e.Recipe.Limits.AnodeLeast == 0 && pulled > 0 {
+	if _, stated := anode.Least(e.Recipe.Limits); !stated && pulled > 0 {
 		line("20 %% left is an assumption: steadybath bath set limits.anode_least 0.3 because they fall apart earlier")
 	}
 	line("reckoned with %s Ah a day; areas by the form: a bar's goes with its radius, nuggets' with theirs squared, a slab keeps its faces until its last tenth (assumptions)", u.plusMinus(f.AhPerDay, f.UAhPerDay, ""))

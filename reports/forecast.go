@@ -76,7 +76,11 @@ func ThingsDue(e *estimate.Estimate, p *dose.Plan, f *forecast.Forecast, u Units
 		later("add", o.Material.Name, fmt.Sprintf("add %s %s", exactAmount(u, o.Amount, o.Unit), o.Material.Name), everyWords(o), o.Due, o.Due.P50)
 	}
 	for _, a := range f.Anodes {
-		later("anode", a.ID, "replace anode "+a.ID, a.Reason, a.Replace, a.Replace.P50)
+		what := "replace anode " + a.ID
+		if a.ByArea {
+			what = "hang more anode area beside " + a.ID
+		}
+		later("anode", a.ID, what, a.Reason, a.Replace, a.Replace.P50)
 	}
 	for _, k := range f.Upkeep {
 		later("upkeep", k.What, upkeepWords(k.What), k.Why, k.Due, k.Due.P50)

@@ -1,8 +1,13 @@
 // Package anode is the shape of anodes: how much of one is still immersed when a
-// part of its mass is gone.
+// part of its mass is gone. It must not read clocks or files.
 package anode
 
-import "math"
+import (
+	"math"
+
+	"steadybath/chem"
+	"steadybath/chem/estimate"
+)
 
 // Forms of anodes.
 const (
@@ -18,6 +23,33 @@ const (
 	slabThin  = 0.1
 	slabHoles = 0.1
 )
+
+// usualLeast is the part of its first mass at which an anode is replaced where the
+// recipe says nothing: an assumption of this project.
+const usualLeast = 0.2
+
+// Least is the part of its first mass at which an anode is replaced, and whether
+// that is the recipe's figure and not assumed.
+func Least(l chem.Limits) (part float64, stated bool) {
+	if l.AnodeLeast > 0 {
+		return l.AnodeLeast, true
+	}
+	return usualLeast, false
+}
+
+// Wet returns the immersed area, dm2, of a hung anode that weighs kg; ok is false
+// where nobody said how large it is, or it dissolves and was never weighed.
+func Wet(a estimate.Anode, kg float64) (dm2 float64, ok bool) {
+	switch {
+	case a.Area <= 0:
+		return 0, false
+	case a.Form == Inert:
+		return a.Area, true
+	case math.IsNaN(kg) || a.Started <= 0:
+		return 0, false
+	}
+	return Area(a.Form, a.Area, kg/a.Started), true
+}
 
 // Area returns the immersed area, dm2, of an anode of a form when the fraction
 // left of its first mass remains, beside its area first when hung. Anything that

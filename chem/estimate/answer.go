@@ -68,6 +68,7 @@ type Anode struct {
 	Mass, U  float64 // kg
 	Started  float64 // kg when first hung, or the most that a basket held: what is left is a part of it
 	Last     float64 // kg when last hung or topped up
+	Area     float64 // dm2 immersed when it was new; 0 unknown
 	PassedAh float64 // as shown: its part of what passed while it hung, before it was last pulled as well
 }
 
@@ -299,7 +300,7 @@ func (r *run) rates() []Rate {
 func (r *run) anodes(others []*run) []Anode {
 	var out []Anode
 	for _, h := range r.hung {
-		a := Anode{ID: h.id, Form: h.form, Hung: h.hung, Mass: math.NaN(), Started: h.first, Last: h.mass, PassedAh: h.passed}
+		a := Anode{ID: h.id, Form: h.form, Hung: h.hung, Mass: math.NaN(), Started: h.first, Last: h.mass, Area: h.area, PassedAh: h.passed}
 		if h.at >= 0 {
 			a.Mass, a.U = r.s.x(h.at), r.s.sd(h.at)
 			for _, o := range others {

@@ -153,7 +153,7 @@ func (g group) live(t testing.TB, i int) []happened {
 			continue
 		}
 		i := slices.IndexFunc(e.Anodes, func(x estimate.Anode) bool { return x.ID == a.ID })
-		truth := first(func(x simulate.Truth) bool { return x.Anodes[a.ID] < leastLeft*e.Anodes[i].Started })
+		truth := first(func(x simulate.Truth) bool { return x.Anodes[a.ID] < 0.2*e.Anodes[i].Started })
 		out = append(out, happened{"anode", a.Replace, truth, now})
 	}
 	return out

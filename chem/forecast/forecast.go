@@ -57,6 +57,7 @@ type Anode struct {
 	Replace  Dates
 	Ah       Charges // the same by charge; zero where nothing is said
 	Reason   string  // the limit that is reached first, in words
+	ByArea   bool    // that limit is one of all anodes' area: more of it helps, not another anode
 	Saves    float64 // kg that a week of pulling it would save from dissolving
 	LifeAh   float64 // inert: ampere-hours that it may pass; 0 unknown
 	PassedAh float64 // inert: passed since it was hung

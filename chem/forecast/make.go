@@ -6,7 +6,6 @@ import (
 	"math/rand/v2"
 	"slices"
 	"sort"
-	"strings"
 	"time"
 
 	"steadybath/chem"
@@ -20,7 +19,6 @@ const (
 	mostDays   = 3660.0
 	usualPaths = 400
 	doseShare  = 0.05 // of the tank's content in a dose of an organic, as package dose has it
-	leastLeft  = 0.2  // of its first mass at which an anode is replaced where the recipe says nothing: an assumption of this project
 )
 
 // never is a time beyond any horizon, in days or ampere-hours.
@@ -71,13 +69,12 @@ type maker struct {
 	below   []float64 // by constituent: where the next dose of an organic comes due; NaN
 	amps    float64   // A, of a usual run; 0 unknown
 	part    float64   // dm2, plated in a usual run; 0 unknown
-	area    []float64 // dm2, by anode when hung; 0 unknown
 	least   float64   // fraction
 	low     [][]event // by constituent, by future
 	high    [][]event
 	organic [][]event
 	gone    [][]event // by anode
-	why     []map[string]int
+	why     []map[reason]int
 	runs    float64     // in all futures
 	charge  [][]float64 // by future: ampere-hours passed by the end of each day
 
@@ -90,7 +87,7 @@ func newMaker(e *estimate.Estimate, o Options) *maker {
 	m := &maker{e: e, o: o, days: int(math.Ceil(o.Days)), pattern: learn(e), futures: e.Futures()}
 	n := len(e.Constituents)
 	m.low, m.high, m.organic = make([][]event, n), make([][]event, n), make([][]event, n)
-	m.gone, m.why = make([][]event, len(e.Anodes)), make([]map[string]int, len(e.Anodes))
+	m.gone, m.why = make([][]event, len(e.Anodes)), make([]map[reason]int, len(e.Anodes))
 	for _, c := range e.Constituents {
 		below := math.NaN()
 		if c.Role == chem.RoleOrganic {
@@ -101,13 +98,9 @@ func newMaker(e *estimate.Estimate, o Options) *maker {
 		m.below = append(m.below, below)
 	}
 	m.amps, m.part = e.UsualRun()
-	m.least = e.Recipe.Limits.AnodeLeast
-	if m.least == 0 {
-		m.least = leastLeft
-	}
-	m.area = areas(e)
+	m.least, _ = anode.Least(e.Recipe.Limits)
 	for i := range m.why {
-		m.why[i] = map[string]int{}
+		m.why[i] = map[reason]int{}
 	}
 	m.feeds, m.out, m.used = map[string]chem.Material{}, map[string][]event{}, map[string][]float64{}
 	for _, c := range e.Constituents {
@@ -118,19 +111,6 @@ func newMaker(e *estimate.Estimate, o Options) *maker {
 		}
 	}
 	return m
-}
-
-// areas are those of the hung anodes when they were hung, dm2; 0 where unknown.
-func areas(e *estimate.Estimate) []float64 {
-	out := make([]float64, len(e.Anodes))
-	for i, a := range e.Anodes {
-		for _, f := range e.Bath.Facts {
-			if h, ok := f.Body.(chem.Hang); ok && strings.EqualFold(h.Anode, a.ID) && h.Area.Given() && !f.Time.After(e.At) {
-				out[i] = h.Area.Value("dm2")
-			}
-		}
-	}
-	return out
 }
 
 // path lives through one future.
@@ -152,8 +132,8 @@ func (m *maker) path(rng *rand.Rand) {
 	masses := u.Masses(nil)
 	left := slices.Clone(masses)
 	gone := blank(len(masses))
-	why := make([]string, len(masses))
-	m.anodes(masses, masses, 0, 0, 0, gone, why)
+	why := make([]reason, len(masses))
+	m.anodes(masses, masses, true, 0, 0, 0, gone, why)
 	ah, charge := 0.0, make([]float64, m.days)
 	for day, k := 0, 0; day < m.days; day++ {
 		today, count := 0.0, 0
@@ -172,7 +152,7 @@ func (m *maker) path(rng *rand.Rand) {
 			was[i] = now[i]
 		}
 		left = u.Masses(left)
-		m.anodes(masses, left, day, ah, today, gone, why)
+		m.anodes(masses, left, false, day, ah, today, gone, why)
 		masses = append(masses[:0], left...)
 		ah += today
 		charge[day] = ah
@@ -182,7 +162,7 @@ func (m *maker) path(rng *rand.Rand) {
 	}
 	for i := range gone {
 		m.gone[i] = append(m.gone[i], gone[i])
-		if why[i] != "" {
+		if why[i].words != "" {
 			m.why[i][why[i]]++
 		}
 	}
@@ -270,20 +250,16 @@ func cross(e *event, day int, ah, today, a, b float64) {
 	*e = event{float64(day) + part, ah + part*today}
 }
 
-// anodes notes which anodes have come to a limit in a day.
-func (m *maker) anodes(was, now []float64, day int, ah, today float64, gone []event, why []string) {
-	total, known := 0.0, len(now) > 0
-	for i, a := range m.e.Anodes {
-		if m.area[i] <= 0 || math.IsNaN(now[i]) && a.Form != "inert" {
-			known = false
-			continue
-		}
-		fraction := 1.0
-		if a.Started > 0 && !math.IsNaN(now[i]) {
-			fraction = now[i] / a.Started
-		}
-		total += anode.Area(a.Form, m.area[i], fraction)
-	}
+// reason is the limit that an anode has come to.
+type reason struct {
+	words string
+	area  bool // of what all anodes have in common, not of its own mass
+}
+
+// anodes notes which anodes have come to a limit in a day, or before anything has
+// happened.
+func (m *maker) anodes(was, now []float64, begins bool, day int, ah, today float64, gone []event, why []reason) {
+	total, known := m.wet(now)
 	limits := m.e.Recipe.Limits
 	shared := ""
 	switch {
@@ -298,16 +274,14 @@ func (m *maker) anodes(was, now []float64, day int, ah, today float64, gone []ev
 			continue
 		}
 		edge := m.least * a.Started
-		if now[i] < edge {
+		switch {
+		case now[i] < edge:
 			cross(&gone[i], day, ah, today, was[i]-edge, now[i]-edge)
-			why[i] = fmt.Sprintf("%.0f %% of its first %.3g kg are left", 100*m.least, a.Started)
-			if was[i] < edge && day == 0 && ah == 0 {
-				gone[i] = event{0, 0}
-			}
-			continue
-		}
-		if shared != "" {
-			gone[i], why[i] = event{float64(day) + 0.5, ah + today/2}, shared
+			why[i] = reason{fmt.Sprintf("%.0f %% of its first %.3g kg are left", 100*m.least, a.Started), false}
+		case shared != "" && begins:
+			gone[i], why[i] = event{0, 0}, reason{shared, true}
+		case shared != "":
+			gone[i], why[i] = event{float64(day) + 0.5, ah + today/2}, reason{shared, true}
 		}
 	}
 }
@@ -355,7 +329,7 @@ func (m *maker) answer() *Forecast {
 	}
 	f.Titrate = dose.Schedule(e, o.Plan, dose.Options{})
 	f.Buy = m.buy()
-	f.Upkeep = UpkeepDue(e, m.when, e.At.Add(time.Duration(o.Days*24*float64(time.Hour))))
+	f.Upkeep = UpkeepDue(e, func(ah float64) Dates { d, _ := m.when(ah); return d }, e.At.Add(time.Duration(o.Days*24*float64(time.Hour))))
 	return f
 }
 
@@ -436,7 +410,7 @@ func (m *maker) quantiles(events []event) (Dates, Charges) {
 }
 
 // when is when so many more ampere-hours have passed.
-func (m *maker) when(ah float64) Dates {
+func (m *maker) when(ah float64) (Dates, Charges) {
 	events := make([]event, len(m.charge))
 	for i, c := range m.charge {
 		events[i] = event{never, never}
@@ -446,8 +420,7 @@ func (m *maker) when(ah float64) Dates {
 			events[i] = event{float64(day) + 0.5, ah}
 		}
 	}
-	d, _ := m.quantiles(events)
-	return d
+	return m.quantiles(events)
 }
 
 // nextDose is the next dose of organic i.
@@ -487,71 +460,51 @@ func (m *maker) nextDose(i int, perDay float64) (Organic, bool) {
 	return x, true
 }
 
-// wet is the immersed area of all anodes now, dm2; 0 where one is unknown.
-func (m *maker) wet() float64 {
-	total := 0.0
+// wet is the immersed area of all anodes at the given masses, dm2; ok is false where
+// that of one is unknown.
+func (m *maker) wet(masses []float64) (total float64, ok bool) {
 	for i, a := range m.e.Anodes {
-		if m.area[i] <= 0 || a.Form != "inert" && (math.IsNaN(a.Mass) || a.Started <= 0) {
-			return 0
+		area, known := anode.Wet(a, masses[i])
+		if !known {
+			return 0, false
 		}
-		left := 1.0
-		if a.Form != "inert" {
-			left = a.Mass / a.Started
-		}
-		total += anode.Area(a.Form, m.area[i], left)
+		total += area
 	}
-	return total
-}
-
-// share is an anode's part of the current: by area where all are known.
-func (m *maker) share(i int) float64 {
-	if total := m.wet(); total > 0 {
-		a := m.e.Anodes[i]
-		left := 1.0
-		if a.Form != anode.Inert {
-			left = a.Mass / a.Started
-		}
-		return anode.Area(a.Form, m.area[i], left) / total
-	}
-	return 1 / float64(len(m.e.Anodes))
+	return total, len(m.e.Anodes) > 0
 }
 
 func (m *maker) anode(i int, a estimate.Anode) Anode {
 	out := Anode{ID: a.ID, Form: a.Form, Hung: a.Hung, Mass: a.Mass, U: a.U, Fraction: math.NaN(), PassedAh: a.PassedAh}
-	if a.Form == "inert" {
+	out.Area, _ = anode.Wet(a, a.Mass)
+	masses := make([]float64, len(m.e.Anodes))
+	for k, o := range m.e.Anodes {
+		masses[k] = o.Mass
+	}
+	share := 1 / float64(len(masses)) // of the current: by area where all are known
+	if total, ok := m.wet(masses); ok {
+		share = out.Area / total
+		out.Density = m.amps / total
+	}
+	if a.Form == anode.Inert {
 		out.Mass, out.U = math.NaN(), math.NaN()
-		out.Area = m.area[i]
-		if total := m.wet(); total > 0 && m.amps > 0 {
-			out.Density = m.amps / total
-		}
-		if life := m.e.Recipe.Limits.AnodeLife * m.area[i]; life > 0 {
+		if life := m.e.Recipe.Limits.AnodeLife * a.Area; life > 0 {
 			out.LifeAh = life
-			out.Replace = m.when((life - out.PassedAh) / m.share(i))
-			out.Reason = fmt.Sprintf("%.0f Ah, the life of %.3g dm2, have passed", life, m.area[i])
+			out.Replace, out.Ah = m.when((life - out.PassedAh) / share)
+			out.Reason = fmt.Sprintf("%.0f Ah, the life of %.3g dm2, have passed", life, a.Area)
 		}
 		return out
 	}
 	if a.Started > 0 && !math.IsNaN(a.Mass) {
 		out.Fraction = a.Mass / a.Started
 	}
-	if m.area[i] > 0 && !math.IsNaN(out.Fraction) {
-		out.Area = anode.Area(a.Form, m.area[i], out.Fraction)
-		if total := m.wet(); total > 0 && m.amps > 0 {
-			out.Density = m.amps / total
-		}
-	}
-	if metal, ok := m.e.Recipe.WithRole(chem.RoleMetal); ok && len(m.e.Anodes) > 0 {
-		share := 1 / float64(len(m.e.Anodes))
-		if total := m.wet(); total > 0 && out.Area > 0 {
-			share = out.Area / total
-		}
+	if metal, ok := m.e.Recipe.WithRole(chem.RoleMetal); ok {
 		out.Saves = m.e.Rate("dissolution").Value * 7 * metal.MolarMass / 1000 * share
 	}
 	out.Replace, out.Ah = m.quantiles(m.gone[i])
 	most := 0
 	for why, n := range m.why[i] {
-		if n > most || n == most && why < out.Reason {
-			out.Reason, most = why, n
+		if n > most || n == most && why.words < out.Reason {
+			out.Reason, out.ByArea, most = why.words, why.area, n
 		}
 	}
 	return out

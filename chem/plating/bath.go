@@ -3,7 +3,6 @@ package plating
 import (
 	"fmt"
 	"math"
-	"strings"
 
 	"steadybath/chem"
 	"steadybath/chem/anode"
@@ -147,7 +146,8 @@ func (p *Plan) anodes(way []stop) {
 	e, r := p.Before, p.Before.Recipe
 	all := len(e.Anodes) > 0
 	for _, a := range e.Anodes {
-		x := Anode{ID: a.ID, Form: a.Form, Start: a.Mass, End: math.NaN(), Hung: a.Started, Area: p.areaOf(a), RunsOut: math.NaN()}
+		x := Anode{ID: a.ID, Form: a.Form, Start: a.Mass, End: math.NaN(), Hung: a.Started, RunsOut: math.NaN()}
+		x.Area, _ = anode.Wet(a, a.Mass)
 		for _, then := range p.After.Anodes {
 			if then.ID == a.ID {
 				x.End, x.UEnd = then.Mass, then.U
@@ -173,21 +173,6 @@ func (p *Plan) anodes(way []stop) {
 	if p.AnodeArea > 0 {
 		p.AnodeASD = p.Run.Current.Value / p.AnodeArea
 	}
-}
-
-// areaOf is the immersed area of a hung anode, dm2; 0 where nobody gave one.
-func (p *Plan) areaOf(a estimate.Anode) float64 {
-	first := 0.0
-	for _, f := range p.Before.Bath.Facts {
-		if h, ok := f.Body.(chem.Hang); ok && !f.Time.After(p.At) && strings.EqualFold(h.Anode, a.ID) && h.Area.Given() {
-			first = h.Area.Value("dm2")
-		}
-	}
-	left := 1.0
-	if !math.IsNaN(a.Mass) && a.Started > 0 {
-		left = a.Mass / a.Started
-	}
-	return anode.Area(a.Form, first, left)
 }
 
 // metalWords says so where there is not as much metal as the run takes.
@@ -245,7 +230,8 @@ func (p *Plan) anodeWords() {
 		if math.IsNaN(a.End) {
 			continue
 		}
-		least := r.Limits.AnodeLeast * a.Hung
+		part, _ := anode.Least(r.Limits)
+		least := part * a.Hung
 		switch {
 		case !math.IsNaN(a.RunsOut):
 			p.Warnings = append(p.Warnings, fmt.Sprintf("anode %s may run out after about %s, with %s kg left now: hang another first", a.ID, span(a.RunsOut), figure(a.Start)))
