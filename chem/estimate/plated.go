@@ -53,7 +53,7 @@ const (
 // begins at e.At: the log so far with the run as its last fact, so that it says
 // what the log would say once the run is entered. The run states its hours. Where
 // water is more than 0 so many litres are topped up on the way, little by little,
-// and at the end the level is where it was.
+// and at the end the level is where it was, and as unsure.
 func (e *Estimate) AfterRun(p chem.Plate, water float64) (*Estimate, error) {
 	hours := p.Hours.Float()
 	if !(hours > 0) {
@@ -65,11 +65,12 @@ func (e *Estimate) AfterRun(p chem.Plate, water float64) (*Estimate, error) {
 			facts = append(facts, f)
 		}
 	}
+	added := 0
 	at := func(hours float64) time.Time { return e.At.Add(time.Duration(hours * float64(time.Hour))) }
 	add := func(t time.Time, body chem.Body) {
 		id := uuid.Max // after all that happened at the same moment
-		id[14] = byte(len(facts) / 256)
-		id[15] = byte(len(facts))
+		id[14], id[15] = byte(added/256), byte(added)
+		added++
 		facts = append(facts, chem.Fact{ID: id, Time: t, Bath: e.Bath.Name, Body: body})
 	}
 	name := waterOf(e.Recipe)
@@ -87,14 +88,24 @@ func (e *Estimate) AfterRun(p chem.Plate, water float64) (*Estimate, error) {
 			add(at(hours*k/n), part)
 			add(at(hours*k/n), chem.Add{Material: name, Amount: chem.MeasuredOf(water/n, "L", 0)})
 		}
-		add(at(hours).Add(time.Microsecond), chem.Level{Volume: chem.MeasuredOf(e.Volume, "L", 0.005*e.Volume)})
 	}
-	later, err := Open(facts)
-	if err != nil {
-		return nil, err
+	replay := func() (*Estimate, error) {
+		later, err := Open(facts)
+		if err != nil {
+			return nil, err
+		}
+		later.noise = e.Bath.noise
+		return later.At(facts[len(facts)-1].Time, Options{})
 	}
-	later.noise = e.Bath.noise
-	return later.At(facts[len(facts)-1].Time, Options{})
+	after, err := replay()
+	if err != nil || water <= 0 || name == "" || after.UVolume <= e.UVolume {
+		return after, err
+	}
+	// Water goes in to where the level was and not by the litre that was reckoned:
+	// what evaporation is unsure by is made up, what the level was unsure by is not.
+	u := 1 / math.Sqrt(1/math.Max(e.UVolume*e.UVolume, 1e-12)-1/(after.UVolume*after.UVolume))
+	add(at(hours).Add(time.Microsecond), chem.Level{Volume: chem.MeasuredOf(e.Volume, "L", u)})
+	return replay()
 }
 
 // waterOf is the recipe's name for water; empty where it has none.

@@ -50,8 +50,8 @@ func (p *Plan) bath() error {
 			continue
 		}
 		rate := p.Before.Rate(c.Name + " use")
-		used := rate.Value * p.Yield.Ammeter * q
-		p.Organics = append(p.Organics, Use{c.Name, Quantity{used, used * math.Hypot(rate.U/math.Max(rate.Value, 1e-12), p.Yield.UAmmeter/p.Yield.Ammeter)}, "mL"})
+		perAh, shown := math.Max(0, rate.Value), p.Yield.Ammeter*q
+		p.Organics = append(p.Organics, Use{c.Name, Quantity{perAh * shown, shown * math.Hypot(rate.U, perAh*p.Yield.UAmmeter/p.Yield.Ammeter)}, "mL"})
 	}
 	p.anodes(way)
 	p.metalWords()
@@ -205,7 +205,7 @@ func (p *Plan) metalWords() {
 		}
 	}
 	if p.Run.Mass.Value > there {
-		p.impossible("the run takes %s g of %s, and %s hold about %s g", figure(p.Run.Mass.Value), p.Metal.Name, where, figure(there))
+		p.impossible("the run takes %s g of %s, and there are about %s g in %s", figure(p.Run.Mass.Value), p.Metal.Name, figure(there), where)
 	}
 }
 
@@ -226,6 +226,16 @@ func (p *Plan) anodeWords() {
 	if least := r.Limits.AnodeRatio; least > 0 && p.AnodeArea > 0 && p.AnodeArea < least*p.Asked.Area*(1-1e-9) {
 		p.Warnings = append(p.Warnings, fmt.Sprintf("%s dm2 of anode are %s times the parts' area, and the recipe asks for %s times", figure(p.AnodeArea), figure(p.AnodeArea/p.Asked.Area), figure(least)))
 	}
+	last := 0.0 // h, when the last anode has run out; never where one goes on
+	for _, a := range p.Anodes {
+		if math.IsNaN(a.RunsOut) {
+			last = math.Inf(1)
+		}
+		last = math.Max(last, a.RunsOut)
+	}
+	if r.Anodes != "inert" && last > 0 && last < p.Run.Hours.Value {
+		p.impossible("all anodes are used up after about %s, and then no current passes: hang more before the run", span(last))
+	}
 	for _, a := range p.Anodes {
 		if math.IsNaN(a.End) {
 			continue
@@ -244,6 +254,13 @@ func (p *Plan) anodeWords() {
 func (p *Plan) windowWords() {
 	for _, t := range p.Through {
 		c := t.Start
+		first := "steadybath dose says what to add first"
+		switch {
+		case p.Before.Recipe.Cyanide:
+			first = "the supplier says what is done about it"
+		case t.Edge == "high":
+			first = "steadybath dose says what is to be done first"
+		}
 		if !c.Known || c.Low == 0 && c.High == 0 {
 			continue
 		}
@@ -254,10 +271,10 @@ func (p *Plan) windowWords() {
 		worse := t.End.Value > t.Start.Value == (t.Edge == "high")
 		switch {
 		case t.Leaves == 0 && worse:
-			p.Warnings = append(p.Warnings, fmt.Sprintf("%s is outside its window of %s already, at %s %s, and goes to %s %s: steadybath dose says what to add first",
-				c.Name, window, figure(c.Value), c.Unit, figure(t.End.Value), c.Unit))
+			p.Warnings = append(p.Warnings, fmt.Sprintf("%s is outside its window of %s already, at %s %s, and goes to %s %s: %s",
+				c.Name, window, figure(c.Value), c.Unit, figure(t.End.Value), c.Unit, first))
 		case t.Leaves == 0:
-			p.Warnings = append(p.Warnings, fmt.Sprintf("%s is outside its window of %s already, at %s %s: steadybath dose says what to add first", c.Name, window, figure(c.Value), c.Unit))
+			p.Warnings = append(p.Warnings, fmt.Sprintf("%s is outside its window of %s already, at %s %s: %s", c.Name, window, figure(c.Value), c.Unit, first))
 		case t.Leaves > 0:
 			p.Warnings = append(p.Warnings, fmt.Sprintf("%s leaves its window of %s after about %s, and is %s %s at the end", c.Name, window, span(t.Leaves), figure(t.End.Value), c.Unit))
 		case t.End.Verdict == estimate.Unsure && t.Start.Verdict == estimate.Inside:
@@ -275,6 +292,8 @@ func (p *Plan) levelWords() {
 	}
 	low := start < (1-lowLevel)*mark
 	switch {
+	case p.Before.UVolume > unsureLevel*mark:
+		p.Notes = append(p.Notes, fmt.Sprintf("read the level before the run: by the log it is %s L, and the mark %s L", pm(start, z90*p.Before.UVolume), figure(mark)))
 	case p.TopUp > 0:
 		when := "on the way"
 		if low {

@@ -17,14 +17,15 @@ const z90 = 1.6449
 
 // What is said about a run: assumptions of this project, no source.
 const (
-	nearLimit = 0.9   // of the highest current density from which a deposit may burn: edges see more than the mean
-	absurd    = 10.0  // times the highest current density: a slip of the pen
-	mostASD   = 100.0 // A/dm2, a slip of the pen where the recipe has no limit
-	depositU  = 0.01  // relative standard uncertainty of a deposit's density that a recipe states
-	sameTime  = 0.005 // of a time or thickness that need not be told apart
-	offerRamp = 0.5   // h, the ramp of a run that is offered where none was asked for
-	lowLevel  = 0.015 // of the mark below which water is asked for before a run
-	longest   = 2000  // h: nobody plates a part for twelve weeks
+	nearLimit   = 0.9   // of the highest current density from which a deposit may burn: edges see more than the mean
+	absurd      = 10.0  // times the highest current density: a slip of the pen
+	mostASD     = 100.0 // A/dm2, a slip of the pen where the recipe has no limit
+	depositU    = 0.01  // relative standard uncertainty of a deposit's density that a recipe states
+	sameTime    = 0.005 // of a time or thickness that need not be told apart
+	offerRamp   = 0.5   // h, the ramp of a run that is offered where none was asked for
+	lowLevel    = 0.015 // of the mark below which water is asked for before a run
+	unsureLevel = 0.02  // of the mark: a level less sure than this is to be read first
+	longest     = 2000  // h: nobody plates a part for twelve weeks
 )
 
 // Part is something to be plated; Area in dm2 with its standard uncertainty.

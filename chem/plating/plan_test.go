@@ -232,7 +232,7 @@ func TestLimits(t *testing.T) {
 		// 0.5 kg of slab and 60 L of 50 g/L are 3.5 kg.
 		p := plan(t, copper(t, slab(0.5, 6)), 10, plating.Asked{Density: 2, Mass: 4000})
 		assert.False(t, p.Possible)
-		assert.Contains(t, p.Why, "takes 4000 g of copper, and the bath and its anodes hold about 35")
+		assert.Contains(t, p.Why, "takes 4000 g of copper, and there are about 35")
 	})
 	t.Run("Windows", func(t *testing.T) {
 		// 0.2 mL/Ah of 4 mL/L in 60 L: 60 mL to the edge are 300 Ah, 15 h at 20 A.
@@ -341,7 +341,7 @@ func TestGold(t *testing.T) {
 	assert.Equal(t, 16.5, p.Metal.Density)
 	p = plan(t, e, 0.5, plating.Asked{Density: 0.5, Mass: 40})
 	assert.False(t, p.Possible)
-	assert.Contains(t, p.Why, "40 g of gold, and the bath hold about 3")
+	assert.Contains(t, p.Why, "40 g of gold, and there are about 3")
 }
 
 // A metal whose density nobody knows is planned by mass alone.
@@ -372,4 +372,25 @@ func TestSlips(t *testing.T) {
 	}
 	_, err := plating.Make(copper(t), plating.Options{Asked: plating.Asked{Density: 1, Hours: 1}})
 	require.ErrorContains(t, err, "an area of 0 dm2")
+}
+
+// A plan takes no reading: a level that nobody has read stays as unsure as it is,
+// water put in on the way or not, and the plan asks for it.
+func TestAPlanReadsNoLevel(t *testing.T) {
+	e := bath(t, "copper-electroforming", nil, 60, map[string]chem.Measured{"copper": chem.MeasuredOf(50, "g/L", 0.1)})
+	e, err := e.Bath.At(e.At.AddDate(0, 0, 40), estimate.Options{})
+	require.NoError(t, err)
+	for _, hours := range []float64{2, 96} {
+		p := plan(t, e, 1, plating.Asked{Density: 1, Hours: hours})
+		assert.InEpsilon(t, e.UVolume, p.After.UVolume, 0.05, "%g h", hours)
+		assert.Contains(t, strings.Join(p.Notes, "; "), "read the level before the run")
+	}
+}
+
+// One anode of 0.3 kg holds 253 Ah (1.1855 g/Ah of copper, Faraday's law with the
+// atomic weight of IUPAC 2021): no run goes on after it.
+func TestNoCurrentWithoutAnodes(t *testing.T) {
+	p := plan(t, copper(t, chem.Hang{Anode: "slab", Mass: chem.MeasuredOf(0.3, "kg", 0.001), Form: "slab"}), 20, plating.Asked{Density: 2, Hours: 10})
+	assert.False(t, p.Possible)
+	assert.Regexp(t, `all anodes are used up after about [56]\.\d h`, p.Why)
 }

@@ -283,10 +283,11 @@ func (s *session) recordRun(ctx context.Context, c *cli.Context, b *bathFile, o 
 		if o.Asked.Current > 0 || o.Asked.Density > 0 {
 			fact.Current = p.Fact().Current
 		}
-		if o.Asked.Hours == 0 {
-			fact.Hours = ""
+		if o.Asked.Hours == 0 { // at the planned current it took as much longer as it brought more
+			planned := p.Fact()
+			fact.Hours = chem.DecimalRound(planned.Hours.Float()*charge.Value("Ah")/planned.Charge.Value("Ah"), 2)
 		}
-	} else if p.Asked.Hours > 0 && !p.Possible && p.Most > 0 && (o.Asked.Density > 0 || o.Asked.Current > 0) {
+	} else if !p.Possible {
 		return refused("--charge says what the supply really showed", "this run cannot have been done as planned: %s", p.Why)
 	}
 	if h, err := flagIn("hours", c.String("hours"), "h"); err != nil {
