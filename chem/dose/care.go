@@ -392,8 +392,8 @@ func (w *work) organic(a *Addition, g *program, j int) {
 			}
 			a.Portions = append(a.Portions, Portion{clean(math.Min(left, each)), a.Unit, wait})
 		}
-		a.Every = w.every(x, littleOften*content)
-		once, unit := shown(math.Max(1, math.Round(littleOften*content/b/smallest))*smallest, m.Unit)
+		once, unit, every := w.usualDose(x, m)
+		a.Every = every
 		var when []string
 		if a.Every.Ah > 0 {
 			when = append(when, fmt.Sprintf("%s Ah", twoFigures(a.Every.Ah)))

@@ -232,19 +232,44 @@ func chanceOutside(x *need, shift float64) (low, high float64) {
 	return low, high
 }
 
-// DueBelow is the concentration, the level at its mark, below which the next dose
-// of an organic comes due; ok is false where none is ever planned.
-func DueBelow(e *estimate.Estimate, organic string) (limit float64, ok bool) {
+// Dosing is how an organic is kept: little and often.
+type Dosing struct {
+	Material chem.Material
+	Below    float64 // the concentration, the level at its mark, below which a dose comes due
+	Amount   float64 // of a usual dose, in Unit: what a cylinder shows
+	Unit     chem.Unit
+	Every    Interval // after which a usual dose is used up, at the shop's usual pace
+}
+
+// DosingOf says how an organic is kept; ok is false where no dose of it is planned:
+// its content is not known, nothing brings it, or the bath is a cyanide bath.
+func DosingOf(e *estimate.Estimate, organic string) (d Dosing, ok bool) {
 	if e.Recipe.Cyanide {
-		return 0, false
+		return d, false
 	}
 	w := newWork(e, Options{})
 	for i := range w.needs {
-		if x := &w.needs[i]; strings.EqualFold(x.c.Name, organic) && x.c.Role == chem.RoleOrganic && x.c.Known {
-			return x.aim - littleOften*x.target, true
+		x := &w.needs[i]
+		if !strings.EqualFold(x.c.Name, organic) || x.c.Role != chem.RoleOrganic || !x.c.Known {
+			continue
 		}
+		if d.Material, ok = Feed(e.Recipe, x.c.Name); !ok {
+			return d, false
+		}
+		d.Below = x.aim - littleOften*x.target
+		d.Amount, d.Unit, d.Every = w.usualDose(x, d.Material)
+		return d, true
 	}
-	return 0, false
+	return d, false
+}
+
+// usualDose is littleOften of what the tank holds of an organic, and after how much
+// charge or time it is used up.
+func (w *work) usualDose(x *need, m chem.Material) (amount float64, unit chem.Unit, every Interval) {
+	content := littleOften * x.target * w.goal
+	smallest := math.Max(m.Smallest, 1e-3)
+	amount, unit = shown(math.Max(1, math.Round(content/m.Brings[x.c.Name]/smallest))*smallest, m.Unit)
+	return amount, unit, w.every(x, content)
 }
 
 // Feed is the material that a constituent is fed with when the plan can choose.

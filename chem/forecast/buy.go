@@ -12,7 +12,8 @@ const leadUnsaid = 7.0 // days: an assumption, to be set by the recipe's lead_da
 
 // BuyBy says what to order of a material that runs out, and by when: on the early
 // date less its lead time, so that in nine futures of ten it has come before it is
-// missed; at itself where that has passed. left is what there is and need what the
+// missed; at itself where that has passed; and no less than half of what the horizon
+// takes, since nobody sends for a week's worth. left is what there is and need what the
 // horizon asks for, both in the material's unit. False: it does not run out.
 func BuyBy(m chem.Material, left float64, out Dates, need float64, at time.Time) (Purchase, bool) {
 	if out.P10.IsZero() || m.Water {
@@ -26,7 +27,7 @@ func BuyBy(m chem.Material, left float64, out Dates, need float64, at time.Time)
 	if p.By.Before(at) {
 		p.By = at
 	}
-	p.Amount = orderable(math.Max(need-p.Left, m.Smallest))
+	p.Amount = orderable(math.Max(math.Max(need-p.Left, need/2), m.Smallest))
 	return p, true
 }
 

@@ -143,9 +143,9 @@ func (g group) live(t testing.TB, i int) []happened {
 	}
 	for _, o := range f.Organics {
 		k, _ := r.Constituent(o.Constituent)
-		limit, ok := dose.DueBelow(e, k.Name)
+		d, ok := dose.DosingOf(e, k.Name)
 		require.True(t, ok)
-		truth := first(func(x simulate.Truth) bool { return x.Amount[k.Name]/c.Volume < limit })
+		truth := first(func(x simulate.Truth) bool { return x.Amount[k.Name]/c.Volume < d.Below })
 		out = append(out, happened{"organic due", o.Due, truth, now})
 	}
 	for _, a := range f.Anodes {

@@ -18,7 +18,6 @@ const (
 	usualDays  = 180.0
 	mostDays   = 3660.0
 	usualPaths = 400
-	doseShare  = 0.05 // of the tank's content in a dose of an organic, as package dose has it
 )
 
 // never is a time beyond any horizon, in days or ampere-hours.
@@ -66,11 +65,12 @@ type maker struct {
 	pattern Pattern
 	futures *estimate.Futures
 
-	below   []float64 // by constituent: where the next dose of an organic comes due; NaN
-	amps    float64   // A, of a usual run; 0 unknown
-	part    float64   // dm2, plated in a usual run; 0 unknown
-	least   float64   // fraction
-	low     [][]event // by constituent, by future
+	dosing  []dose.Dosing // by constituent; without a unit where no dose is planned
+	below   []float64     // by constituent: where the next dose of an organic comes due; NaN
+	amps    float64       // A, of a usual run; 0 unknown
+	part    float64       // dm2, plated in a usual run; 0 unknown
+	least   float64       // fraction
+	low     [][]event     // by constituent, by future
 	high    [][]event
 	organic [][]event
 	gone    [][]event // by anode
@@ -89,13 +89,13 @@ func newMaker(e *estimate.Estimate, o Options) *maker {
 	m.low, m.high, m.organic = make([][]event, n), make([][]event, n), make([][]event, n)
 	m.gone, m.why = make([][]event, len(e.Anodes)), make([]map[reason]int, len(e.Anodes))
 	for _, c := range e.Constituents {
-		below := math.NaN()
+		d, below := dose.Dosing{}, math.NaN()
 		if c.Role == chem.RoleOrganic {
-			if at, ok := dose.DueBelow(e, c.Name); ok {
-				below = at
+			if found, ok := dose.DosingOf(e, c.Name); ok {
+				d, below = found, found.Below
 			}
 		}
-		m.below = append(m.below, below)
+		m.dosing, m.below = append(m.dosing, d), append(m.below, below)
 	}
 	m.amps, m.part = e.UsualRun()
 	m.least, _ = anode.Least(e.Recipe.Limits)
@@ -199,9 +199,11 @@ func (m *maker) keep(runs []run, drawn []float64, rng *rand.Rand) {
 				from = m.below[i]
 			}
 			if now := u.Conc(i); now < from {
-				lack := (c.Target - now) * m.e.Bath.Volume
-				u.Add(i, lack)
-				used[f.Name] += lack / f.Brings[c.Name]
+				amount := (c.Target - now) * m.e.Bath.Volume / f.Brings[c.Name]
+				for k, other := range m.e.Constituents {
+					u.Add(k, amount*f.Brings[other.Name])
+				}
+				used[f.Name] += amount
 			}
 			if _, already := out[f.Name]; !already && used[f.Name] > m.o.Stock[f.Name].Left {
 				out[f.Name] = event{float64(day) + 0.5, ah}
@@ -317,7 +319,7 @@ func (m *maker) answer() *Forecast {
 			f.Leaves = append(f.Leaves, low)
 		}
 		if c.Role == chem.RoleOrganic && !math.IsNaN(m.below[i]) {
-			if x, ok := m.nextDose(i, f.AhPerDay); ok {
+			if x, ok := m.nextDose(i); ok {
 				f.Organics = append(f.Organics, x)
 			}
 		}
@@ -327,7 +329,7 @@ func (m *maker) answer() *Forecast {
 	for i, a := range e.Anodes {
 		f.Anodes = append(f.Anodes, m.anode(i, a))
 	}
-	f.Titrate = dose.Schedule(e, o.Plan, dose.Options{})
+	f.Titrate = dose.Schedule(e, o.Plan, dose.Options{AhPerDay: m.soon()})
 	f.Buy = m.buy()
 	f.Upkeep = UpkeepDue(e, func(ah float64) Dates { d, _ := m.when(ah); return d }, e.At.Add(time.Duration(o.Days*24*float64(time.Hour))))
 	return f
@@ -351,6 +353,20 @@ func (m *maker) buy() []Purchase {
 	}
 	slices.SortStableFunc(out, func(a, b Purchase) int { return a.By.Compare(b.By) })
 	return out
+}
+
+// soon is the mean charge a day, Ah, until the latest day of the next reading, where
+// jobs are planned; else 0, which means as the shop has plated.
+func (m *maker) soon() float64 {
+	const days = 28
+	if len(m.o.Jobs) == 0 {
+		return 0
+	}
+	sum, n := 0.0, min(days, m.days)
+	for _, c := range m.charge {
+		sum += c[n-1] / float64(n)
+	}
+	return sum / float64(len(m.charge))
 }
 
 func count(events []event) (n int) {
@@ -424,37 +440,21 @@ func (m *maker) when(ah float64) (Dates, Charges) {
 }
 
 // nextDose is the next dose of organic i.
-func (m *maker) nextDose(i int, perDay float64) (Organic, bool) {
-	e, c := m.e, m.e.Constituents[i]
-	material, ok := dose.Feed(e.Recipe, c.Name)
+func (m *maker) nextDose(i int) (Organic, bool) {
+	d, ok := m.dosing[i], m.dosing[i].Unit != ""
 	if !ok {
 		return Organic{}, false
 	}
-	x := Organic{Constituent: c.Name, Material: material}
+	x := Organic{Constituent: m.e.Constituents[i].Name, Material: d.Material, Amount: d.Amount, Unit: d.Unit, Usual: d.Amount, EveryAh: d.Every.Ah, EveryDays: d.Every.Days}
 	x.Due, x.Ah = m.quantiles(m.organic[i])
-	amount := doseShare * c.Target * e.Bath.Volume / material.Brings[c.Name]
-	if p := m.o.Plan; p != nil {
-		for _, a := range p.Additions {
-			if a.Material.Name == material.Name {
-				x.Due, x.Ah = Dates{e.At, e.At, e.At}, Charges{}
-				x.Amount, x.Unit = a.Amount, a.Unit
-			}
-		}
+	if m.o.Plan == nil {
+		return x, true
 	}
-	step := material.Smallest
-	if step <= 0 {
-		step = amount
-	}
-	amount = math.Max(1, math.Round(amount/step)) * step
-	if x.Unit == "" {
-		x.Amount, x.Unit = amount, material.Unit
-	}
-	x.Usual, _ = material.Unit.Convert(amount, x.Unit)
-	brought := amount * material.Brings[c.Name] / e.Bath.Volume
-	if fall := -(c.PerDay + c.PerAh*perDay); fall > 1e-9 {
-		x.EveryDays = brought / fall
-		if perDay > 0 {
-			x.EveryAh = x.EveryDays * perDay
+	for _, a := range m.o.Plan.Additions {
+		if a.Material.Name == d.Material.Name {
+			x.Due, x.Ah = Dates{m.e.At, m.e.At, m.e.At}, Charges{}
+			x.Amount, x.Unit = a.Amount, a.Unit
+			x.Usual, _ = d.Unit.Convert(d.Amount, a.Unit)
 		}
 	}
 	return x, true

@@ -51,8 +51,10 @@ func learn(e *estimate.Estimate) Pattern {
 	}
 	// What was before the first run was a bath being set up.
 	first := passed[0].At
-	n := int(e.At.Sub(first).Hours()/24/7) + 1
-	n = min(n, oldestWeek)
+	n := min(int(e.At.Sub(first).Hours()/24/7)+1, oldestWeek)
+	if n > 2 && n < oldestWeek {
+		n-- // the oldest week began before the log did, and only seems a slow one
+	}
 	p.days = float64(n) * 7
 	weeks := make([]week, n)
 	for _, c := range passed {
@@ -76,7 +78,7 @@ func learn(e *estimate.Estimate) Pattern {
 	idle := 0
 	for k := n - 1; k >= 0; k-- {
 		busy := weeks[k].total > 0
-		if k < n-1 { // the first week is busy by definition and says nothing
+		if k < n-1 { // of what came before the oldest nothing is known
 			if busy {
 				p.idle[state][0]++
 			} else {

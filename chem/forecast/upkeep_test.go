@@ -110,7 +110,7 @@ func TestBuyBy(t *testing.T) {
 	assert.Equal(t, at, p.By, "it should have been ordered")
 
 	p, _ = BuyBy(m, 120, out, 100, at)
-	assert.Equal(t, 0.5, p.Amount, "it may run out although it should do")
+	assert.Equal(t, 50.0, p.Amount, "it may run out although it should do: half of what the horizon takes")
 	_, ok = BuyBy(m, 120, Dates{}, 100, at)
 	assert.False(t, ok, "it does not run out")
 	_, ok = BuyBy(chem.Material{Name: "deionised water", Unit: "L", Water: true}, 0, out, 10, at)
