@@ -431,6 +431,7 @@ func (c *checker) plate(p chem.Plate) error {
 			c.ask("", "%s in %s h on %s is %.1f A/dm2 on average, and the recipe's limit is %.1f A/dm2", p.Charge, p.Hours, p.Area, density, most)
 		}
 	}
+	c.again(p)
 	if y, ok := c.e.Yield(); ok {
 		c.deposit(p, q, y)
 	}
@@ -439,6 +440,33 @@ func (c *checker) plate(p chem.Plate) error {
 	}
 	return nil
 }
+
+// again asks about a run that is in the log already, or that would have run in the
+// tank at the same time as another.
+func (c *checker) again(p chem.Plate) {
+	hours := func(p chem.Plate) time.Duration { return time.Duration(p.Hours.Float() * float64(time.Hour)) }
+	for _, f := range c.e.Bath.Facts {
+		o, ok := f.Body.(chem.Plate)
+		if !ok {
+			continue
+		}
+		both := min(c.f.Time.Sub(f.Time.Add(-hours(o))), f.Time.Sub(c.f.Time.Add(-hours(p))), hours(o), hours(p))
+		switch {
+		case f.Time.Sub(c.f.Time).Abs() < time.Minute && o.Charge.Value("Ah") == p.Charge.Value("Ah") && o.Hours == p.Hours && o.Part == p.Part && p.Hours.Given():
+			c.ask("", "fact %d says the same already: %s in %s h, ended then", f.Number, o.Charge, o.Hours)
+		case both > overlap:
+			c.ask("", "fact %d, %s in %s h, was in the tank at the same time for %.1f h", f.Number, o.Charge, o.Hours, both.Hours())
+		default:
+			continue
+		}
+		c.hint(`if it is another run all the same, say so: --force "on a second supply"`)
+		return
+	}
+}
+
+// overlap is for how long two runs may be in the tank at once without a question:
+// clocks and memory are no better, an assumption of this project.
+const overlap = 20 * time.Minute
 
 // deposit asks about a weight gain or a mean thickness that the charge contradicts:
 // more than Faraday's law gives, or far less than the bath plates.
@@ -527,8 +555,19 @@ func (c *checker) hang(h chem.Hang) error {
 	if h.TopUp {
 		return c.topUp(h)
 	}
+	for _, f := range c.e.Bath.Facts {
+		if p, ok := f.Body.(chem.Pull); ok && f.Time.Equal(c.f.Time) && (strings.EqualFold(p.Anode, h.Anode) || strings.EqualFold(p.Anode, chem.AllAnodes)) {
+			return fmt.Errorf("%s was pulled at that very moment, and of one moment the pull counts last; a minute later would fit", h.Anode)
+		}
+	}
 	for _, a := range c.e.Anodes {
-		if strings.EqualFold(a.ID, h.Anode) && a.Form != "nuggets" {
+		if !strings.EqualFold(a.ID, h.Anode) {
+			continue
+		}
+		if a.Form == "nuggets" && !math.IsNaN(a.Mass) && h.Mass.Given() && h.Mass.Value("kg") < a.Mass-3*math.Hypot(a.U, 0.01) {
+			return fmt.Errorf("%s hangs already, with about %.2f kg in it; hung again, %s is all that it holds, and that is less: top it up by what went in, weigh it, or pull it first", a.ID, a.Mass, h.Mass)
+		}
+		if a.Form != "nuggets" {
 			return fmt.Errorf("anode %s already hangs in bath %s, since %s; pull it first, or give the new one another name", a.ID, c.e.Bath.Name, a.Hung.Format(time.DateOnly))
 		}
 	}
@@ -537,7 +576,7 @@ func (c *checker) hang(h chem.Hang) error {
 
 // overfull is how many times as much as a basket was ever seen to hold goes in
 // without a question: an assumption of this project.
-const overfull = 1.1
+const overfull = 1.5
 
 func (c *checker) topUp(h chem.Hang) error {
 	var have []string
@@ -553,14 +592,14 @@ func (c *checker) topUp(h chem.Hang) error {
 			return fmt.Errorf("how much went into %s is not said; a mass such as 0.8 kg would fit", a.ID)
 		case math.IsNaN(a.Mass):
 			c.ask("", "nobody has weighed %s, so what it holds now stays unknown; weigh it and hang it again with its whole mass", a.ID)
+		case a.Form == "slab" || a.Form == "bar":
+			c.ask("", "%s is a %s, and those do not grow; a basket of nuggets is topped up", a.ID, a.Form)
 		case a.Mass+h.Mass.Value("kg") > overfull*a.Started:
 			fits := "it is about full"
 			if room := a.Started - a.Mass; room >= 0.01 {
 				fits = fmt.Sprintf("about %.2f kg more would fit", room)
 			}
 			c.ask("", "%s holds about %.2f kg and was never seen to hold more than %.2f kg; %s, and %s may be too much", a.ID, a.Mass, a.Started, fits, h.Mass)
-		case a.Form == "slab" || a.Form == "bar":
-			c.ask("", "%s is a %s, and those do not grow; a basket of nuggets is topped up", a.ID, a.Form)
 		}
 		return nil
 	}
@@ -595,6 +634,9 @@ func (c *checker) weigh(anode string, mass chem.Measured) error {
 		if strings.EqualFold(a.ID, anode) {
 			if mass.Given() && a.Last > 0 && mass.Value("kg") > a.Last+0.02 {
 				c.ask("", "anode %s weighed %.3f kg when it was hung, and anodes do not grow: %s; is it rinsed and dry, or is there salt on it?", a.ID, a.Last, mass)
+				if a.Form == "nuggets" {
+					c.hint("where more was put in: steadybath anode top-up %s, with what went in", a.ID)
+				}
 			} else if off := c.offMass(a, mass); off > FarOff {
 				c.ask("", "anode %s at %s is %.0f standard deviations from what the log leaves of it, %.3f ± %.3f kg", a.ID, mass, off, a.Mass, a.U)
 			}
