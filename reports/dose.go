@@ -127,7 +127,7 @@ func list(s []string) []string { return append([]string{}, s...) }
 func Dose(w io.Writer, p *dose.Plan, zone *time.Location, u Units) error {
 	p = u.PlanWords(p)
 	b := &strings.Builder{}
-	fmt.Fprintf(b, "%s · what to add · %s\n\n", Plain(p.Bath), p.At.In(zone).Format("Mon 2 Jan 2006 15:04 MST"))
+	titleLine(b, p.Bath, "what to add", p.At.In(zone).Format("Mon 2 Jan 2006 15:04 MST"))
 	doing := len(p.Additions) > 0 || p.Bail > 0
 	for _, r := range p.TitrateFirst {
 		fmt.Fprintf(b, "read first: %s\n", wrap(r.Constituent+" – "+r.Why, width-12, "    "))

@@ -16,7 +16,7 @@ import (
 
 // Thing is one thing that a bath asks for: now, or on a date to come.
 type Thing struct {
-	Kind    string // titrate, bail, add, anode, upkeep, buy
+	Kind    string // titrate, bail, add, anode, limit, upkeep, buy
 	Subject string // the constituent, material, anode or kind of upkeep
 	What    string // what to do, in a few words
 	Why     string // empty where there is nothing to say
@@ -46,6 +46,11 @@ func ThingsDue(e *estimate.Estimate, p *dose.Plan, f *forecast.Forecast, u Units
 		if flag.Kind == "anodes" {
 			now("anode", flag.Subject, "look at the anodes", flag.Why)
 			break
+		}
+	}
+	for _, flag := range e.Flags {
+		if flag.Kind == "limit" {
+			now("limit", flag.Subject, "bring "+flag.Subject+" back", u.Words(flag.Why))
 		}
 	}
 	if f == nil {
@@ -202,7 +207,7 @@ type ForecastInput struct {
 func Forecast(w io.Writer, in ForecastInput) error {
 	e, f, u := in.Estimate, in.Forecast, in.Units
 	b := &strings.Builder{}
-	fmt.Fprintf(b, "%s · what comes next · %s\n\n", clip(plainLine(e.Bath.Name), 32), e.At.In(in.Zone).Format("Mon 2 Jan 2006 15:04 MST"))
+	titleLine(b, e.Bath.Name, "what comes next", e.At.In(in.Zone).Format("Mon 2 Jan 2006 15:04 MST"))
 	things := ThingsDue(e, in.Plan, f, u)
 	if now := Within(things, e.At); len(now) > 0 {
 		b.WriteString("due now\n")
@@ -437,7 +442,7 @@ func (in ForecastInput) assumed(b *strings.Builder) {
 	f := in.Forecast
 	lines := []string{}
 	if f.AhPerDay > 0 {
-		lines = append(lines, fmt.Sprintf("%.*f ± %.*f Ah a day over the next %.4g days, idle ones counted, as the shop has plated so far", places(f.UAhPerDay), f.AhPerDay, places(f.UAhPerDay), f.UAhPerDay, f.Days))
+		lines = append(lines, fmt.Sprintf("%.*f ± %.*f Ah a day over the next %.4g days, idle ones counted, drawn from weeks like those of the log", places(f.UAhPerDay), f.AhPerDay, places(f.UAhPerDay), f.UAhPerDay, f.Days))
 	} else {
 		lines = append(lines, "no plating, since the log has none to go by")
 	}

@@ -86,7 +86,7 @@ func LedgerJSON(w io.Writer, l *estimate.Ledger, head string) error {
 // Ledger writes the metal's book as text for a terminal of 80 columns.
 func Ledger(w io.Writer, l *estimate.Ledger, zone *time.Location, u Units, head string) error {
 	b := &strings.Builder{}
-	fmt.Fprintf(b, "%s · where the %s went · %s to %s\n\n", Plain(l.Bath.Name), l.Metal, l.From.In(zone).Format("2 Jan 2006 15:04"), l.To.In(zone).Format("2 Jan 2006 15:04 MST"))
+	titleLine(b, l.Bath.Name, "where the "+l.Metal+" went", l.From.In(zone).Format("2 Jan 2006 15:04")+" to "+l.To.In(zone).Format("2 Jan 2006 15:04 MST"))
 	for _, digits := range []int{2, 1, 0} { // of an uncertainty, fewer where the lines would not fit
 		table := &strings.Builder{}
 		if err := writeTable(table, u.accounts(l, digits)); err != nil {

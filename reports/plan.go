@@ -168,7 +168,7 @@ func PlanJSON(w io.Writer, p *plating.Plan, head string) error {
 // Plan writes the answer of plan as text for a terminal of 80 columns.
 func Plan(w io.Writer, p *plating.Plan, zone *time.Location, u Units) error {
 	b := &strings.Builder{}
-	fmt.Fprintf(b, "%s · a run to plate %s · %s\n\n", Plain(p.Bath), p.Metal.Name, p.At.In(zone).Format("Mon 2 Jan 2006 15:04 MST"))
+	titleLine(b, p.Bath, "a run to plate "+p.Metal.Name, p.At.In(zone).Format("Mon 2 Jan 2006 15:04 MST"))
 	var names []string
 	for _, c := range p.Before.Recipe.Constituents {
 		names = append(names, c.Name)

@@ -217,7 +217,14 @@ func writeTable(b *strings.Builder, cells string) error {
 }
 
 func heading(b *strings.Builder, e *estimate.Estimate, zone *time.Location) {
-	fmt.Fprintf(b, "%s · %s · %s\n\n", Plain(e.Bath.Name), Plain(e.Recipe.Title), e.At.In(zone).Format("Mon 2 Jan 2006 15:04 MST"))
+	titleLine(b, e.Bath.Name, Plain(e.Recipe.Title), e.At.In(zone).Format("Mon 2 Jan 2006 15:04 MST"))
+}
+
+// titleLine begins an answer: the bath, what is answered and as of when, in lines of
+// the terminal's width.
+func titleLine(b *strings.Builder, bath string, rest ...string) {
+	const longest = 60
+	fmt.Fprintf(b, "%s\n\n", wrap(strings.Join(append([]string{clip(plainLine(bath), longest)}, rest...), " · "), width, "  "))
 }
 
 // Plain makes text safe for a terminal: control characters become spaces.

@@ -73,7 +73,7 @@ func TroubleJSON(w io.Writer, e *estimate.Estimate, s trouble.Symptom, found []t
 // columns.
 func Trouble(w io.Writer, e *estimate.Estimate, s trouble.Symptom, found []trouble.Finding, zone *time.Location, u Units, head string) error {
 	b := &strings.Builder{}
-	fmt.Fprintf(b, "%s\n\n", wrap(fmt.Sprintf("%s · %s · %s", Plain(e.Bath.Name), Plain(e.Recipe.Title), e.At.In(zone).Format("Mon 2 Jan 2006 15:04 MST")), width, "  "))
+	heading(b, e, zone)
 	fmt.Fprintf(b, "%s: what it points at, what this bath's numbers say, what to do first\n", s)
 	before, source := trouble.Before()
 	fmt.Fprintf(b, "%s\n", wrap("first of all "+before, width, ""))

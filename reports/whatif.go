@@ -58,7 +58,7 @@ func WhatIfJSON(w io.Writer, o *dose.Outcome, head string) error {
 // WhatIf writes the bath after some steps for a terminal of 80 columns.
 func WhatIf(w io.Writer, o *dose.Outcome, zone *time.Location, u Units) error {
 	b := &strings.Builder{}
-	fmt.Fprintf(b, "%s · what if · %s\n\n", Plain(o.Bath), o.At.In(zone).Format("Mon 2 Jan 2006 15:04 MST"))
+	titleLine(b, o.Bath, "what if", o.At.In(zone).Format("Mon 2 Jan 2006 15:04 MST"))
 	var names []string
 	for _, t := range o.Then {
 		names = append(names, t.Name)

@@ -192,9 +192,12 @@ func (s schedule) risky(i int, last time.Time) (time.Time, string) {
 	}
 	for k, w := range s.ahead {
 		x := &w.needs[i]
-		shift := 0.0
+		shift, once := 0.0, ""
 		if s.p != nil && i < len(s.p.After) {
 			shift = s.p.After[i].Value - x.now
+			if math.Abs(shift) > tolerance*math.Max(x.target, x.c.High) {
+				once = ", once what is due now is done"
+			}
 		}
 		low, high := chanceOutside(x, shift)
 		if c.Contaminant() {
@@ -215,7 +218,7 @@ func (s schedule) risky(i int, last time.Time) (time.Time, string) {
 		if k > 0 {
 			when = "within " + days(float64(k+1)*s.every)
 		}
-		return by, fmt.Sprintf("a chance of %s to be %s %s %s %s", percent(chance), side, tidy(limit), c.Unit, when)
+		return by, fmt.Sprintf("a chance of %s to be %s %s %s %s%s", percent(chance), side, tidy(limit), c.Unit, when, once)
 	}
 	return time.Time{}, ""
 }

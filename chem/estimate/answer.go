@@ -29,7 +29,7 @@ const (
 
 // Flag is something to distrust or to do, in words.
 type Flag struct {
-	Kind    string // held, anodes, leak, confirmed, unknown, balance, meter, gain, material, unit, dropped
+	Kind    string // held, anodes, leak, confirmed, unknown, balance, meter, gain, material, unit, dropped, limit
 	Subject string
 	Time    time.Time
 	Why     string
@@ -165,8 +165,36 @@ func (r *run) answer(t time.Time) *Estimate {
 	if r.level != nil {
 		e.Balances = append(e.Balances, Balance{"volume", "L", r.level.value, r.level.u, math.Abs(r.level.value) <= 2*r.level.u})
 	}
-	e.Flags = r.allFlags(e, views)
+	e.Flags = append(r.allFlags(e, views), e.beyondLimits()...)
 	return e
+}
+
+// beyondLimits flags the newest pH and the newest temperature where they lie outside
+// what the recipe allows, the bath cold or warm.
+func (e *Estimate) beyondLimits() []Flag {
+	limits := e.Recipe.Limits
+	hottest := math.Max(limits.Temperature[1], limits.TemperatureRun[1])
+	var out []Flag
+	look := func(of, unit string, low, high float64, then string) {
+		for _, f := range slices.Backward(e.Bath.Facts) {
+			a, ok := f.Body.(chem.Assay)
+			if !ok || f.Time.After(e.At) || a.Of != of {
+				continue
+			}
+			if v := a.Value.Value(chem.Unit(unit)); high > 0 && (v < low || v > high) {
+				out = append(out, Flag{Kind: "limit", Subject: of, Time: f.Time,
+					Why: fmt.Sprintf("%s was read as %s, outside the recipe's %s to %s%s: %s", of, figure(v), figure(low), figure(high), strings.TrimSuffix(" "+unit, " pH"), then)})
+			}
+			return
+		}
+	}
+	mend := "plate nothing before a trial on a litre has shown what brings it back"
+	if e.Recipe.Cyanide {
+		mend = "plate nothing before the supplier has said what is to be done"
+	}
+	look("pH", "pH", limits.PH[0], limits.PH[1], mend)
+	look("temperature", "degC", limits.Temperature[0], hottest, "see to the heater, or to the room")
+	return out
 }
 
 // link hands each constituent its newest readings.

@@ -321,3 +321,26 @@ func TestManyFacts(t *testing.T) {
 		assert.NotEqual(t, "held", f.Kind, fmt.Sprint(f))
 	}
 }
+
+// The newest pH and temperature are flagged where they lie outside the recipe's
+// limits, and no longer once they have been read inside.
+func TestReadingsBeyondLimits(t *testing.T) {
+	l := newLog(strings.Replace(plainRecipe, "[prior]", "[limits]\nph = [3.5, 4.5]\ntemperature = [18, 30]\n\n[prior]", 1), 0.01)
+	flagged := func() string {
+		var words []string
+		for _, f := range l.ask(t).Flags {
+			if f.Kind == "limit" {
+				words = append(words, f.Why)
+			}
+		}
+		return strings.Join(words, "; ")
+	}
+	assert.Empty(t, flagged())
+	l.after(1).assay("pH", 5.6, "pH", 0.1)
+	l.after(1).assay("temperature", 14, "degC", 0.5)
+	assert.Contains(t, flagged(), "pH was read as 5.60, outside the recipe's 3.50 to 4.50: plate nothing before a trial on a litre")
+	assert.Contains(t, flagged(), "temperature was read as 14.0, outside the recipe's 18.0 to 30.0 degC")
+	l.after(1).assay("pH", 4.0, "pH", 0.1)
+	l.after(1).assay("temperature", 22, "degC", 0.5)
+	assert.Empty(t, flagged())
+}

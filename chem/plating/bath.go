@@ -58,6 +58,11 @@ func (p *Plan) bath() error {
 	p.anodeWords()
 	p.windowWords()
 	p.levelWords()
+	for _, f := range p.Before.Flags {
+		if f.Kind == "limit" {
+			p.Warnings = append(p.Warnings, f.Why)
+		}
+	}
 	if p.Before.Recipe.Cyanide {
 		p.Warnings = append(p.Warnings, "a cyanide bath: exhaust on, never alone, no acid near it; gold is tracked by charge, and the supplier says what is added")
 	}
