@@ -100,6 +100,9 @@ func Make(e *estimate.Estimate, o Options) (*Plan, error) {
 	}
 	if e.Recipe.Cyanide {
 		p.cyanide()
+		if e.UVolume > blindLevel*e.Bath.Volume {
+			p.read("level", "the volume is %s L by the log; reading it, parts out and air off, adds nothing to the bath", span(e.Volume, z90*e.UVolume))
+		}
 		p.asItIs(e)
 		return p, nil
 	}

@@ -460,6 +460,10 @@ litres = 1
 	assert.Zero(t, p.Bail)
 	assert.Contains(t, joined(p.Refused), "hydrogen cyanide can come off at every pH")
 	assert.Contains(t, strings.Join(p.Cautions, " "), "no reading makes such a bath safe")
+	assert.Empty(t, p.TitrateFirst)
+	_, p = planFor(t, state{recipe: text, volume: 5, level: 4, levelU: 0.5}, dose.Options{})
+	assert.Contains(t, readings(p.TitrateFirst), "level: the volume is")
+	assert.Empty(t, p.Additions)
 }
 
 func TestOptionsThatCannotBeMeant(t *testing.T) {
