@@ -131,7 +131,7 @@ func TestCheck(t *testing.T) {
 		"HangInert":            {body: chem.Hang{Anode: "mesh", Form: "inert"}, asks: "counts on soluble anodes"},
 		"TopUpTooMuch":         {body: chem.Hang{Anode: "basket", Mass: m("2 kg"), Form: "nuggets", TopUp: true}, asks: "never seen to hold more than 3.00 kg; it is about full, and 2 kg may be too much"},
 		"TopUpFuller":          {body: chem.Hang{Anode: "basket", Mass: m("1 kg"), Form: "nuggets", TopUp: true}},
-		"HangLess":             {body: chem.Hang{Anode: "basket", Mass: m("1 kg"), Form: "nuggets"}, refuses: "hangs already, with about 3.00 kg in it"},
+		"HangLess":             {body: chem.Hang{Anode: "basket", Mass: m("1 kg"), Form: "nuggets"}, refuses: "hung again, 1 kg is all that it holds, and that is less"},
 		"WeighUnknown":         {body: chem.Weigh{Anode: "slab-x", Mass: m("1 kg")}, refuses: "no anode slab-x hangs"},
 		"WeighGrown":           {body: chem.Weigh{Anode: "slab-a", Mass: m("1.52 kg")}, asks: "anodes do not grow: 1.52 kg; is it rinsed and dry, or is there salt on it?"},
 		"WeighFarOff":          {body: chem.Weigh{Anode: "slab-a", Mass: m("0.99 kg")}, asks: "standard deviations from what the log leaves"},
