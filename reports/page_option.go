@@ -23,6 +23,7 @@ type liveChart struct {
 	Decimals int            `json:"decimals"`
 	Option   map[string]any `json:"option"`
 	Facts    [][2]any       `json:"facts"`
+	Now      int64          `json:"now,omitempty"` // wall time of the moment that is told of, where something is drawn after it
 }
 
 func toScript(c liveChart) (scriptData, error) {
@@ -80,6 +81,7 @@ type wideSeries struct {
 	Z             int    `json:"z,omitempty"`
 	Silent        bool   `json:"silent,omitempty"`
 	StackStrategy string `json:"stackStrategy,omitempty"`
+	DatasetIndex  int    `json:"datasetIndex,omitempty"`
 	BarMinWidthPx int    `json:"barMinWidth,omitempty"`
 }
 
@@ -98,7 +100,7 @@ type wideZoom struct {
 func paint(name string) string { return "@" + name }
 
 // liveOption is what panels and charge have in common; series and vertical axis differ.
-func liveOption(c pageClock, axis wideYAxis, series []wideSeries) map[string]any {
+func liveOption(c pageClock, series []wideSeries, axes ...wideYAxis) map[string]any {
 	chart := charts.NewLine()
 	chart.Colors = []string{paint("line")}
 	chart.SetGlobalOptions(
@@ -118,9 +120,11 @@ func liveOption(c pageClock, axis wideYAxis, series []wideSeries) map[string]any
 		}),
 	)
 	option := chart.JSON()
-	axis.Type = "value"
-	axis.SplitLine = &opts.SplitLine{Show: opts.Bool(true), LineStyle: &opts.LineStyle{Color: paint("grid")}}
-	option["yAxis"] = axis
+	for i := range axes {
+		axes[i].Type = "value"
+		axes[i].SplitLine = &opts.SplitLine{Show: opts.Bool(i == 0), LineStyle: &opts.LineStyle{Color: paint("grid")}}
+	}
+	option["yAxis"] = axes
 	option["series"] = series
 	// The wheel alone scrolls the page, and a finger drags it; only with ctrl, or with two fingers, does a chart zoom.
 	option["dataZoom"] = []wideZoom{{
@@ -133,20 +137,26 @@ func liveOption(c pageClock, axis wideYAxis, series []wideSeries) map[string]any
 
 func panelData(v *panelView) (scriptData, error) {
 	dim := func(y int) *opts.Encode { return &opts.Encode{X: 0, Y: y} }
-	quiet := func(name string, y int) wideSeries {
-		return wideSeries{
-			SingleSeries: charts.SingleSeries{Name: name, Type: types.ChartLine, ShowSymbol: opts.Bool(false), Symbol: "none", Encode: dim(y),
-				LineStyle: &opts.LineStyle{Color: paint("line"), Width: 1, Opacity: opts.Float(0.75)}},
-			Silent: true, Z: 3}
-	}
 	var series []wideSeries
-	if len(v.points) > 0 {
-		floor, band := quiet("lower end of 90 %", 2), quiet("band of 90 %", 3)
-		for _, s := range []*wideSeries{&floor, &band} {
-			s.Stack, s.StackStrategy = "band", "all"
+	band := func(name, line string, dataset int, opacity float32) {
+		for i, of := range []string{"lower end of 90 %", "band of 90 %"} {
+			s := wideSeries{
+				SingleSeries: charts.SingleSeries{Name: of + name, Type: types.ChartLine, ShowSymbol: opts.Bool(false), Symbol: "none", Encode: dim(2 + i),
+					Stack: "band" + name, LineStyle: &opts.LineStyle{Color: paint("line"), Width: 1, Opacity: opts.Float(0.75), Type: line}},
+				Silent: true, Z: 3, StackStrategy: "all", DatasetIndex: dataset}
+			if i == 1 {
+				s.AreaStyle = &opts.AreaStyle{Color: paint("line"), Opacity: opts.Float(opacity)}
+			}
+			series = append(series, s)
 		}
-		band.AreaStyle = &opts.AreaStyle{Color: paint("line"), Opacity: opts.Float(bandOpacity)}
-		series = append(series, floor, band)
+	}
+	if len(v.points) > 0 {
+		band("", "", 0, bandOpacity)
+	}
+	if len(v.fan) > 0 {
+		band(", to come", "dashed", 1, fanOpacity)
+		series = append(series, wideSeries{SingleSeries: charts.SingleSeries{Name: "to come", Type: types.ChartLine, ShowSymbol: opts.Bool(false),
+			Symbol: "none", Encode: dim(1), LineStyle: &opts.LineStyle{Color: paint("line"), Width: 2, Type: "dashed"}}, Z: 4, DatasetIndex: 1})
 	}
 	estimate := wideSeries{SingleSeries: charts.SingleSeries{Name: "estimate", Type: types.ChartLine,
 		ShowSymbol: opts.Bool(false), Symbol: "none", Encode: dim(1), LineStyle: &opts.LineStyle{Color: paint("line"), Width: 2.5}}, Z: 4}
@@ -162,6 +172,7 @@ func panelData(v *panelView) (scriptData, error) {
 			"label":     opts.Label{Show: opts.Bool(l.text != ""), Color: paint("edge"), Position: "end", Formatter: l.text, FontSize: 12},
 		})
 	}
+	nowLine(&estimate, v.clock)
 	if finite(v.Low) && finite(v.High) {
 		estimate.MarkAreas = &opts.MarkAreas{
 			Data:          []any{[]any{map[string]any{"yAxis": v.Low}, map[string]any{"yAxis": v.High}}},
@@ -183,14 +194,36 @@ func panelData(v *panelView) (scriptData, error) {
 	}
 	axis := wideYAxis{YAxis: opts.YAxis{Min: v.low, Max: v.high, AxisLabel: &opts.AxisLabel{
 		Color: paint("soft"), FontSize: 12, ShowMinLabel: opts.Bool(math.IsNaN(v.lane)), ShowMaxLabel: opts.Bool(true)}}, Interval: v.step}
-	option := liveOption(v.clock, axis, series)
-	option["dataset"] = opts.Dataset{Source: estimateRows(v.points)}
+	option := liveOption(v.clock, series, axis)
+	option["dataset"] = []opts.Dataset{{Source: estimateRows(v.points)}, {Source: estimateRows(v.fan)}}
 	chart := liveChart{Name: v.Name, Unit: v.Unit, Decimals: v.decimals, Option: option, Facts: [][2]any{}}
+	if wall, ok := v.clock.now(); ok {
+		chart.Now = wall
+	}
 	for _, f := range v.facts {
 		chart.Facts = append(chart.Facts, [2]any{f.wall, f.text})
 	}
 	return toScript(chart)
 }
+
+// nowLine draws a line at the moment that is told of, where what is to come lies beyond it.
+func nowLine(s *wideSeries, c pageClock) {
+	wall, ok := c.now()
+	if !ok {
+		return
+	}
+	if s.MarkLines == nil {
+		s.MarkLines = &opts.MarkLines{MarkLineStyle: opts.MarkLineStyle{Symbol: []string{"none", "none"}}}
+	}
+	s.MarkLines.Data = append(s.MarkLines.Data, map[string]any{
+		"xAxis":     wall,
+		"lineStyle": opts.LineStyle{Color: paint("soft"), Type: "solid", Width: 1},
+		"label":     opts.Label{Show: opts.Bool(true), Color: paint("soft"), Position: "end", Formatter: nowWord, FontSize: 12},
+	})
+}
+
+// nowWord stands at that line.
+const nowWord = "now"
 
 // readingSeries draws the error bars of one kind of reading as a line with gaps, then the readings over them.
 func readingSeries(state string, list []placedReading) []wideSeries {
@@ -233,8 +266,13 @@ func chargeData(c *chargeView) (scriptData, error) {
 	}
 	series := []wideSeries{{SingleSeries: charts.SingleSeries{Name: "charge", Type: types.ChartBar, Data: data, BarMaxWidth: "18",
 		ItemStyle: &opts.ItemStyle{Color: paint("bar")}}, BarMinWidthPx: 1}}
-	axis := wideYAxis{YAxis: opts.YAxis{Min: 0, Max: c.high, AxisLabel: &opts.AxisLabel{
-		Color: paint("soft"), FontSize: 12, ShowMinLabel: opts.Bool(true), ShowMaxLabel: opts.Bool(true)}}, Interval: c.step}
-	chart.Option = liveOption(c.clock, axis, series)
+	nowLine(&series[0], c.clock)
+	series = append(series, wideSeries{SingleSeries: charts.SingleSeries{Name: "passed since the left edge", Type: types.ChartLine, Data: c.sums, YAxisIndex: 1,
+		ShowSymbol: opts.Bool(false), Symbol: "none", LineStyle: &opts.LineStyle{Color: paint("line"), Width: 2}}, Silent: true, Z: 4})
+	axis := func(top, step float64) wideYAxis {
+		return wideYAxis{YAxis: opts.YAxis{Min: 0, Max: top, AxisLabel: &opts.AxisLabel{
+			Color: paint("soft"), FontSize: 12, ShowMinLabel: opts.Bool(true), ShowMaxLabel: opts.Bool(true)}}, Interval: step}
+	}
+	chart.Option = liveOption(c.clock, series, axis(c.high, c.step), axis(c.top, c.rise))
 	return toScript(chart)
 }

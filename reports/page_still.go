@@ -67,23 +67,10 @@ func still(v *panelView) stillPicture {
 		top, bottom := v.down(v.High), v.down(v.Low)
 		fmt.Fprintf(&b, `<path class="window" d="M%sH%dV%dH0z"/>`, inner(0, top), stillWide, int(math.Round(bottom*stillTall)))
 	}
-	points := v.place(thinPoints(v.Estimate, thinStill))
-	if len(points) > 0 {
-		var there, back, line strings.Builder
-		for i := range points {
-			e := points[i]
-			x := v.clock.across(e.wall)
-			there.WriteString(pathStep(i) + inner(x, v.down(v.onPicture(e.high))))
-			line.WriteString(pathStep(i) + inner(x, v.down(e.value)))
-		}
-		for i := len(points) - 1; i >= 0; i-- {
-			e := points[i]
-			back.WriteString(pathStep(len(points)-1-i) + inner(v.clock.across(e.wall), v.down(v.onPicture(e.low))))
-		}
-		fmt.Fprintf(&b, `<path class="band" d="%sL%sz"/><path class="band-edge" d="%s%s"/><path class="estimate" d="%s"/>`,
-			there.String(), strings.TrimPrefix(back.String(), "M"), there.String(), back.String(), line.String())
-	}
+	v.drawBand(&b, "", v.place(thinPoints(v.Estimate, thinStill)))
+	v.drawBand(&b, " fan", v.fan)
 	b.WriteString(`</svg>`)
+	drawNow(&b, v.clock)
 	for _, l := range v.limits() {
 		at := percent(v.down(l.y))
 		fmt.Fprintf(&b, `<line class="limit %s" x1="0" x2="100%%" y1="%s" y2="%s"/><text class="limit-name" x="100%%" y="%s" dx="5" dy="4">%s</text>`,
@@ -119,6 +106,37 @@ func still(v *panelView) stillPicture {
 	}
 	b.WriteString(`</svg>`)
 	return stillPicture(b.String())
+}
+
+// drawBand draws a line in its band. A line that leaves the picture ends where it does.
+func (v *panelView) drawBand(b *strings.Builder, class string, points []viewPoint) {
+	if len(points) == 0 {
+		return
+	}
+	var there, back, line strings.Builder
+	drawn := 0
+	for i, e := range points {
+		x := v.clock.across(e.wall)
+		there.WriteString(pathStep(i) + inner(x, v.down(v.onPicture(e.high))))
+		if e.value >= v.floor() && e.value <= v.high {
+			line.WriteString(pathStep(drawn) + inner(x, v.down(e.value)))
+			drawn++
+		}
+	}
+	for i := len(points) - 1; i >= 0; i-- {
+		e := points[i]
+		back.WriteString(pathStep(len(points)-1-i) + inner(v.clock.across(e.wall), v.down(v.onPicture(e.low))))
+	}
+	fmt.Fprintf(b, `<path class="band%s" d="%sL%sz"/><path class="band-edge%s" d="%s%s"/><path class="estimate%s" d="%s"/>`,
+		class, there.String(), strings.TrimPrefix(back.String(), "M"), class, there.String(), back.String(), class, line.String())
+}
+
+// drawNow draws the line at the moment that is told of.
+func drawNow(b *strings.Builder, c pageClock) {
+	if wall, ok := c.now(); ok {
+		x := percent(c.across(wall))
+		fmt.Fprintf(b, `<line class="now-line" x1="%s" x2="%s" y1="0" y2="100%%"/><text class="now-word" x="%s" y="-3">%s</text>`, x, x, x, nowWord)
+	}
 }
 
 func pathStep(i int) string {
@@ -173,6 +191,24 @@ func stillCharge(c *chargeView) stillPicture {
 			fmt.Fprintf(&b, "M%sV%dH%dV%dz", inner(left, 1), int(math.Round(down(bar.ah)*stillTall)), int(math.Round(right*stillWide)), stillTall)
 		}
 	}
-	b.WriteString(`"/></svg></svg>`)
+	b.WriteString(`"/>`)
+	if len(c.bars) > 0 {
+		b.WriteString(`<path class="estimate sum" d="`)
+		for i, s := range c.sums {
+			b.WriteString(pathStep(i) + inner(c.clock.across(s.wall), 1-s.value/c.top))
+		}
+		b.WriteString(`"/>`)
+	}
+	b.WriteString(`</svg>`)
+	drawNow(&b, c.clock)
+	if len(c.bars) > 0 {
+		b.WriteString(`<g class="right">`)
+		for i := 0; i <= int(math.Round(c.top/c.rise)); i++ {
+			y := float64(i) * c.rise
+			fmt.Fprintf(&b, `<text x="100%%" dx="7" y="%s" dy="4">%s</text>`, percent(1-y/c.top), number(y, stepDecimals(c.rise)))
+		}
+		b.WriteString(`</g>`)
+	}
+	b.WriteString(`</svg>`)
 	return stillPicture(b.String())
 }

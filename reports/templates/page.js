@@ -53,8 +53,9 @@
     if (rows.length > 0) {
       var row = rows[nearest(rows, time)];
       var d = panel.data.decimals;
+      var ahead = panel.data.now && row[0] > panel.data.now ? "to come if nothing but water is added; " : "";
       lines.push({ at: clock(row[0]), text: panel.data.name + " " + row[1].toFixed(d) + " " + panel.data.unit,
-        more: "90 %: " + row[2].toFixed(d) + " to " + (row[2] + row[3]).toFixed(d) });
+        more: ahead + "90 %: " + row[2].toFixed(d) + " to " + (row[2] + row[3]).toFixed(d) });
     }
     var facts = panel.data.facts;
     var reach = 9 * (panel.span()[1] - panel.span()[0]) / Math.max(panel.box.clientWidth, 1);
@@ -103,7 +104,7 @@
     var data = JSON.parse(figure.querySelector(".chart-data").textContent);
     var axis = data.option.xAxis[0];
     var panel = { figure: figure, box: box, data: data, readout: figure.querySelector(".readout"), at: -1,
-      rows: data.option.dataset ? data.option.dataset.source : [], whole: [axis.min, axis.max], zoom: null };
+      rows: data.option.dataset ? data.option.dataset[0].source.concat(data.option.dataset[1].source.slice(1)) : [], whole: [axis.min, axis.max], zoom: null };
     panel.span = function () {
       var z = panel.zoom || [0, 100], w = panel.whole[1] - panel.whole[0];
       return [panel.whole[0] + w * z[0] / 100, panel.whole[0] + w * z[1] / 100];
