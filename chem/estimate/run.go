@@ -56,8 +56,9 @@ type run struct {
 	holds  map[string]*hold
 	read   []Reading
 	flags  []Flag
+	known  int     // masses of anodes that became known
 	stops  []stop  // where a smoother may begin
-	track  []Point // of a replay that is smoothed
+	track  []sight // of a replay that is smoothed
 	keep   bool    // make stops
 	replay bool
 
@@ -78,6 +79,7 @@ type hungAnode struct {
 	form string
 	at   int     // place of its mass (kg) in the state, -1 where unknown
 	off  int     // place of its lasting deviation from its share, relative
+	nth  int     // of all masses that became known, this one's place in their order
 	area float64 // dm2, 0 unknown
 	hung time.Time
 	mass float64 // kg when last hung or topped up
@@ -419,8 +421,11 @@ func (r *run) take(i int) {
 	case chem.Pull:
 		r.pull(i, body)
 	case chem.Level, chem.Weigh, chem.Assay, chem.Panel:
+		known := r.known
 		r.reading(i)
-		return // but for its sample it moves nothing, and what it says is carried back
+		if r.known == known {
+			return // but for its sample it moves nothing, and what it says is carried back
+		}
 	}
 	r.mark()
 }
@@ -695,6 +700,7 @@ func (r *run) weighed(i int, m chem.Measured) {
 	}
 	r.s.why = causeShares
 	h.off = r.s.Grow(0, shareU*shareU)
+	h.nth, r.known = r.known, r.known+1
 }
 
 func (r *run) find(anode string) int {

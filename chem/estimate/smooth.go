@@ -31,15 +31,43 @@ func (r *run) stop(i int) {
 	r.stops = append(r.stops, stop{i, before})
 }
 
+// sight is the bath at one moment as it is to be smoothed.
+type sight struct {
+	Point
+	kg []anodeMass // of the anodes that hang, after the amounts and the volume in the mark
+}
+
+// anodeMass is one anode's mass at one moment.
+type anodeMass struct {
+	nth      int // course
+	id, form string
+	kg, u    float64
+}
+
 // mark records where the bath stands, to be smoothed.
 func (r *run) mark() {
 	if r.s.tape == nil {
 		return
 	}
 	n := len(r.l.cons)
-	r.s.tape.Mark(r.l.shown...)
 	both := make([]float64, 2*n)
-	r.track = append(r.track, Point{Time: r.now, Value: both[:n:n], U: both[n:]})
+	at := sight{Point: Point{Time: r.now, Value: both[:n:n], U: both[n:]}}
+	rows := r.l.shown
+	for _, h := range r.hung {
+		if h.dissolves(r) {
+			rows = append(slices.Clip(rows), h.at)
+			at.kg = append(at.kg, anodeMass{nth: h.nth, id: h.id, form: h.form})
+		}
+	}
+	r.s.tape.Mark(rows...)
+	r.track = append(r.track, at)
+}
+
+// past is what a smoother found.
+type past struct {
+	track  []Point
+	masses []MassCourse
+	then   *run // the bath at the moment that was asked for, nil before the first fact
 }
 
 // smooth returns the bath at every fact, and at the moment at unless that is
@@ -49,9 +77,10 @@ func (r *run) mark() {
 // stop to stop, the last ones first, and what they say is carried back. An opened
 // covariance is a transition like any other, so that what comes after a confirmed
 // change says little of the time before it.
-func (r *run) smooth(at time.Time) (track []Point, then *run) {
+func (r *run) smooth(at time.Time) past {
 	var after *filter.Adjoint
-	tracks := make([][]Point, len(r.stops))
+	var then *run
+	tracks := make([][]sight, len(r.stops))
 	for k := len(r.stops) - 1; k >= 0; k-- {
 		p := r.piece(k, at)
 		after = p.seg.s.tape.Smooth(after, p.fill)
@@ -62,14 +91,48 @@ func (r *run) smooth(at time.Time) (track []Point, then *run) {
 		}
 		tracks[k] = p.seg.track
 	}
+	out := past{then: then, masses: make([]MassCourse, r.known)}
 	for _, piece := range tracks {
 		for _, p := range piece {
-			if n := len(track); n == 0 || !track[n-1].same(p) {
-				track = append(track, p)
+			if n := len(out.track); n == 0 || !out.track[n-1].same(p.Point) {
+				out.track = append(out.track, p.Point)
+			}
+			for _, m := range p.kg {
+				out.masses[m.nth].add(p.Time, m)
 			}
 		}
 	}
-	return track, then
+	out.masses = slices.DeleteFunc(out.masses, func(c MassCourse) bool { return len(c.Points) == 0 })
+	return out
+}
+
+// dissolves tells whether an anode has a mass that is known and goes down.
+func (h hungAnode) dissolves(r *run) bool { return h.at >= 0 && h.form != "inert" && r.soluble() }
+
+// add goes on with the course, unless the point is the last one once more.
+func (c *MassCourse) add(t time.Time, m anodeMass) {
+	c.ID, c.Form, c.nth = m.id, m.form, m.nth
+	if n := len(c.Points); n > 0 {
+		if last := c.Points[n-1]; last.Time.Equal(t) && near(last.Kg, m.kg) && near(last.U, m.u) {
+			return
+		}
+	}
+	c.Points = append(c.Points, MassPoint{t, m.kg, m.u})
+}
+
+// massesNow makes the last points of what hangs agree with the anodes, whose
+// uncertainty counts held readings.
+func (e *Estimate) massesNow(r *run) {
+	for i, h := range r.hung {
+		if !h.dissolves(r) {
+			continue
+		}
+		for k := range e.Masses {
+			if c := &e.Masses[k]; c.nth == h.nth {
+				c.Points[len(c.Points)-1] = MassPoint{e.At, e.Anodes[i].Mass, e.Anodes[i].U}
+			}
+		}
+	}
 }
 
 // piece is what a run made from one stop to the next, remembered.
@@ -96,7 +159,7 @@ func (r *run) piece(k int, at time.Time) *piece {
 		}
 		seg.advance(at)
 		p.whole, p.wholeMark = seg.clone(), seg.s.tape.Mark()
-		seg.track = append(seg.track, Point{})
+		seg.track = append(seg.track, sight{})
 	}
 	for i := from.index; i < last && !r.bath.Facts[i].Time.After(r.now); i++ {
 		look(r.bath.Facts[i].Time, false)
@@ -111,7 +174,12 @@ func (r *run) piece(k int, at time.Time) *piece {
 // fill takes a smoothed state to where it was asked for.
 func (p *piece) fill(mark int, x []float64, c filter.Sym) {
 	if mark != p.wholeMark {
-		p.seg.track[mark].take(x, c, driest*p.seg.bath.Volume)
+		at := &p.seg.track[mark]
+		at.Point.take(x, c, driest*p.seg.bath.Volume)
+		for i := range at.kg {
+			place := len(at.Value) + 1 + i
+			at.kg[i].kg, at.kg[i].u = math.Max(0, x[place]), math.Sqrt(math.Max(0, c.At(place, place)))
+		}
 		return
 	}
 	copy(p.whole.s.X, x)
@@ -134,9 +202,11 @@ func (p *Point) take(x []float64, c filter.Sym, least float64) {
 	p.Volume, p.UVolume = v, math.Sqrt(math.Max(0, c.At(n, n)))
 }
 
+// near tells whether two numbers are one, but for rounding on the way back.
+func near(a, b float64) bool { return math.Abs(a-b) <= 1e-9*math.Max(math.Abs(a), math.Abs(b)) }
+
 // same tells whether two points are one, but for rounding on the way back.
 func (p Point) same(o Point) bool {
-	near := func(a, b float64) bool { return math.Abs(a-b) <= 1e-9*math.Max(math.Abs(a), math.Abs(b)) }
 	if !p.Time.Equal(o.Time) || !near(p.Volume, o.Volume) || !near(p.UVolume, o.UVolume) {
 		return false
 	}
@@ -183,7 +253,7 @@ func (b *Bath) Smoothed(t, now time.Time) (*Estimate, error) {
 
 // at is the smoothed bath at a moment. Before the first fact it is the start.
 func (r *run) at(t time.Time) *run {
-	_, then := r.smooth(t)
+	then := r.smooth(t).then
 	if then == nil {
 		then = r.bath.start()
 		then.advance(t)
