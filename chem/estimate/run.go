@@ -59,7 +59,9 @@ type run struct {
 	known  int     // masses of anodes that became known
 	stops  []stop  // where a smoother may begin
 	track  []sight // of a replay that is smoothed
-	keep   bool    // make stops
+	masses []anodeMass
+	rows   []int // room for those of a mark
+	keep   bool  // make stops
 	replay bool
 
 	explained explanation // of a replay
@@ -474,7 +476,11 @@ func (r *run) pass(f chem.Fact, q, uq, hours, area float64) {
 		r.hung[i].passed += q * r.hung[i].share(r)
 	}
 	r.charge(q, uq, hours, area)
-	r.used = append(r.used, spent{f.Time, q})
+	if r.s.tape == nil {
+		r.used = append(r.used, spent{f.Time, q})
+	} else {
+		r.used = r.used[:len(r.used)+1] // a smoother has it from the run that it follows
+	}
 	r.pair.open = false
 }
 
