@@ -56,9 +56,12 @@ type run struct {
 	holds  map[string]*hold
 	read   []Reading
 	flags  []Flag
+	known  int     // masses of anodes that became known
 	stops  []stop  // where a smoother may begin
-	track  []Point // of a replay that is smoothed
-	keep   bool    // make stops
+	track  []sight // of a replay that is smoothed
+	masses []anodeMass
+	rows   []int // room for those of a mark
+	keep   bool  // make stops
 	replay bool
 
 	explained explanation // of a replay
@@ -78,6 +81,7 @@ type hungAnode struct {
 	form string
 	at   int     // place of its mass (kg) in the state, -1 where unknown
 	off  int     // place of its lasting deviation from its share, relative
+	nth  int     // of all masses that became known, this one's place in their order
 	area float64 // dm2, 0 unknown
 	hung time.Time
 	mass float64 // kg when last hung or topped up
@@ -419,8 +423,11 @@ func (r *run) take(i int) {
 	case chem.Pull:
 		r.pull(i, body)
 	case chem.Level, chem.Weigh, chem.Assay, chem.Panel:
+		known := r.known
 		r.reading(i)
-		return // but for its sample it moves nothing, and what it says is carried back
+		if r.known == known {
+			return // but for its sample it moves nothing, and what it says is carried back
+		}
 	}
 	r.mark()
 }
@@ -469,7 +476,11 @@ func (r *run) pass(f chem.Fact, q, uq, hours, area float64) {
 		r.hung[i].passed += q * r.hung[i].share(r)
 	}
 	r.charge(q, uq, hours, area)
-	r.used = append(r.used, spent{f.Time, q})
+	if r.s.tape == nil {
+		r.used = append(r.used, spent{f.Time, q})
+	} else {
+		r.used = r.used[:len(r.used)+1] // a smoother has it from the run that it follows
+	}
 	r.pair.open = false
 }
 
@@ -695,6 +706,7 @@ func (r *run) weighed(i int, m chem.Measured) {
 	}
 	r.s.why = causeShares
 	h.off = r.s.Grow(0, shareU*shareU)
+	h.nth, r.known = r.known, r.known+1
 }
 
 func (r *run) find(anode string) int {
