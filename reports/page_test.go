@@ -96,10 +96,11 @@ type liveData struct {
 	Name, Unit string
 	Decimals   int
 	Facts      [][2]any
+	Now        int64
 	Option     struct {
-		Dataset struct{ Source [][4]float64 }
+		Dataset []struct{ Source [][4]float64 }
 		XAxis   []struct{ Min, Max float64 }
-		YAxis   struct{ Min, Max, Interval float64 }
+		YAxis   []struct{ Min, Max, Interval float64 }
 		Series  []struct {
 			Name, Type, Stack, StackStrategy string
 			Data                             [][]any
@@ -272,9 +273,9 @@ func TestPageSeriesEqualTheInput(t *testing.T) {
 		require.Equal(t, panel.Unit, c.Unit)
 		require.Equal(t, wallOf(t, p.From, p.Zone), c.Option.XAxis[0].Min)
 		require.Equal(t, wallOf(t, p.To, p.Zone), c.Option.XAxis[0].Max)
-		require.Len(t, c.Option.Dataset.Source, len(panel.Estimate))
+		require.Len(t, c.Option.Dataset[0].Source, len(panel.Estimate))
 		for j, e := range panel.Estimate {
-			row := c.Option.Dataset.Source[j]
+			row := c.Option.Dataset[0].Source[j]
 			require.Equal(t, wallOf(t, e.Time, p.Zone), row[0])
 			require.InEpsilon(t, e.Value, row[1], 1e-5)
 			require.InDelta(t, e.Low90, row[2], 1e-5*math.Abs(e.Low90)+1e-12)
@@ -348,13 +349,13 @@ func TestPageSeriesEqualTheInput(t *testing.T) {
 func TestPageKeepsReadingsOffThePicture(t *testing.T) {
 	p := examplePage(180, 1)
 	c := parsePage(t, p).charts()[0]
-	require.Less(t, c.Option.YAxis.Max, 100.0)
+	require.Less(t, c.Option.YAxis[0].Max, 100.0)
 	voids := 0
 	for _, s := range c.Option.Series {
 		if s.Name == ReadingVoid {
 			for _, r := range s.Data {
 				voids++
-				require.LessOrEqual(t, r[1].(float64), c.Option.YAxis.Max)
+				require.LessOrEqual(t, r[1].(float64), c.Option.YAxis[0].Max)
 			}
 		}
 	}
@@ -420,7 +421,7 @@ func TestPageStillAndLiveShareTheirScale(t *testing.T) {
 	c := d.charts()[0]
 	picture := parsed{t, d.classed("picture")[0], ""}
 	share := func(y float64) float64 {
-		return (c.Option.YAxis.Max - y) / (c.Option.YAxis.Max - c.Option.YAxis.Min)
+		return (c.Option.YAxis[0].Max - y) / (c.Option.YAxis[0].Max - c.Option.YAxis[0].Min)
 	}
 	low := picture.classed("low")
 	require.Len(t, low, 1)
@@ -449,10 +450,10 @@ func TestPageStillAndLiveShareTheirScale(t *testing.T) {
 	estimate, line, band := p.Panels[0].Estimate, heights("estimate"), heights("band")
 	require.Len(t, line, len(estimate))
 	require.Len(t, band, 2*len(estimate))
-	floor := c.Option.YAxis.Min + c.Option.YAxis.Interval // below it is the lane of the marks
+	floor := c.Option.YAxis[0].Min + c.Option.YAxis[0].Interval // below it is the lane of the marks
 	for i, e := range estimate {
 		require.InDelta(t, 1000*share(e.Value), line[i], 0.51)
-		require.InDelta(t, 1000*share(min(e.High90, c.Option.YAxis.Max)), band[i], 0.51)
+		require.InDelta(t, 1000*share(min(e.High90, c.Option.YAxis[0].Max)), band[i], 0.51)
 		require.InDelta(t, 1000*share(max(e.Low90, floor)), band[len(band)-1-i], 0.51)
 	}
 	// Signs stand at their reading and at their moment.
@@ -538,7 +539,7 @@ func TestPageShowsOnlyTheSpanAskedFor(t *testing.T) {
 				inside++
 			}
 		}
-		require.Len(t, c.Option.Dataset.Source, inside)
+		require.Len(t, c.Option.Dataset[0].Source, inside)
 		require.NotZero(t, inside)
 	}
 }
@@ -632,7 +633,7 @@ func TestPageOfTenYearsKeepsEveryReading(t *testing.T) {
 	require.Less(t, page.Len(), 3_000_000, "a page of ten years must stay below 3 MB")
 	for i, c := range parseText(t, page.String()).charts()[:len(p.Panels)] {
 		require.Len(t, c.Facts, len(p.Panels[i].Readings)+len(p.Panels[i].Marks))
-		require.LessOrEqual(t, len(c.Option.Dataset.Source), 5000)
+		require.LessOrEqual(t, len(c.Option.Dataset[0].Source), 5000)
 	}
 }
 

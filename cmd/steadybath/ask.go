@@ -485,15 +485,10 @@ func runChart(s *session, c *cli.Context) error {
 	if err != nil {
 		return err
 	}
-	plan, err := s.plan(c, b, e, dose.Options{})
+	page, err := s.pageOf(c, b, e, sys, time.Time{}, time.Time{})
 	if err != nil {
 		return err
 	}
-	now, err := s.now()
-	if err != nil {
-		return err
-	}
-	page := reports.BathPage(reports.PageInput{Estimate: e, Plan: plan, Entered: b.entered, Zone: b.zone, Units: sys, Head: b.head, Made: now, Version: version})
 	path := c.String("output")
 	if path == "" {
 		path = fileName(b.Name) + ".html"
