@@ -105,7 +105,10 @@ type liveData struct {
 			Name, Type, Stack, StackStrategy string
 			Data                             [][]any
 			MarkLine                         struct {
-				Data []struct{ YAxis float64 }
+				Data []struct {
+					YAxis *float64
+					XAxis int64
+				}
 			}
 			MarkArea struct {
 				Data [][]struct{ YAxis *float64 }
@@ -131,7 +134,7 @@ func TestPageAnswersWhatIsDueFirst(t *testing.T) {
 	for _, s := range d.tags("section") {
 		names = append(names, attr(s, "id"))
 	}
-	require.Equal(t, []string{"today", "now", "course", "figures", "log", "how"}, names)
+	require.Equal(t, []string{"today", "now", "course", "metal", "figures", "log", "how"}, names)
 
 	due := d.classed("due")
 	require.Len(t, due, 1)
@@ -281,6 +284,21 @@ func TestPageSeriesEqualTheInput(t *testing.T) {
 			require.InDelta(t, e.Low90, row[2], 1e-5*math.Abs(e.Low90)+1e-12)
 			require.InDelta(t, e.High90, row[2]+row[3], 1e-5*(math.Abs(e.High90)+math.Abs(e.Low90)))
 		}
+		var coming []Point
+		for _, e := range panel.Fan {
+			if !e.Time.After(p.To) {
+				coming = append(coming, e)
+			}
+		}
+		require.Len(t, c.Option.Dataset[1].Source, len(coming))
+		for j, e := range coming {
+			row := c.Option.Dataset[1].Source[j]
+			require.Equal(t, wallOf(t, e.Time, p.Zone), row[0])
+			require.InDelta(t, e.Value, row[1], 1e-5*math.Abs(e.Value)+1e-12)
+			require.InDelta(t, e.Low90, row[2], 1e-5*math.Abs(e.Low90)+1e-12)
+			require.InDelta(t, e.High90, row[2]+row[3], 1e-5*(math.Abs(e.High90)+math.Abs(e.Low90)))
+		}
+		require.Equal(t, wallOf(t, p.Made, p.Zone), float64(c.Now))
 		drawn := map[string]int{}
 		for _, s := range c.Option.Series {
 			switch {
@@ -306,9 +324,16 @@ func TestPageSeriesEqualTheInput(t *testing.T) {
 				}
 			case s.Name == "estimate":
 				var limits []float64
+				now := 0
 				for _, m := range s.MarkLine.Data {
-					limits = append(limits, m.YAxis)
+					if m.YAxis != nil {
+						limits = append(limits, *m.YAxis)
+					} else {
+						require.Equal(t, c.Now, m.XAxis)
+						now++
+					}
 				}
+				require.Equal(t, 1, now)
 				if panel.Name == "iron" {
 					require.Equal(t, []float64{2}, limits)
 					require.Empty(t, s.MarkArea.Data)
@@ -343,6 +368,60 @@ func TestPageSeriesEqualTheInput(t *testing.T) {
 	}
 	require.InDelta(t, sum, got, 1e-5*sum)
 	require.Len(t, charge.Option.Series[0].Data, len(p.Days))
+	sums := charge.Option.Series[1].Data
+	require.InDelta(t, sum, sums[len(sums)-1][1], 1e-5*sum)
+	for i := 1; i < len(sums); i++ {
+		require.GreaterOrEqual(t, sums[i][1], sums[i-1][1])
+		require.GreaterOrEqual(t, sums[i][0], sums[i-1][0])
+	}
+	lines := func(axis int) float64 { return charge.Option.YAxis[axis].Max / charge.Option.YAxis[axis].Interval }
+	require.InDelta(t, lines(0), lines(1), 1e-9, "the two scales need the same lines")
+	require.GreaterOrEqual(t, charge.Option.YAxis[1].Max, sum*0.999)
+}
+
+func TestPageShowsNothingToComeBeforeNow(t *testing.T) {
+	p := examplePage(180, 1)
+	p.To = p.Made.AddDate(0, 0, -30)
+	for _, c := range parsePage(t, p).charts() {
+		require.Zero(t, c.Now)
+		if len(c.Option.Dataset) > 1 {
+			require.Empty(t, c.Option.Dataset[1].Source)
+		}
+	}
+	d := parsePage(t, p)
+	require.Empty(t, d.classed("now-line"))
+	require.Empty(t, d.classed("ahead"))
+}
+
+// What a sheet says stands on the page as it was given, each cell under its heading.
+func TestPageShowsSheets(t *testing.T) {
+	p := examplePage(40, 1)
+	d := parsePage(t, p)
+	sheets := d.classed("sheet")
+	require.Len(t, sheets, len(p.Sheets)+len(p.Basis))
+	for i, s := range append(append([]Sheet(nil), p.Sheets...), p.Basis...) {
+		text := textOf(sheets[i])
+		for _, want := range append(append([]string{s.Name, s.Lead}, s.Head...), s.Notes...) {
+			require.Contains(t, text, want)
+		}
+		inside := parsed{t, sheets[i], ""}
+		rows := inside.tags("tr")[1:]
+		require.Len(t, rows, len(s.Rows))
+		for j, row := range s.Rows {
+			cells := parsed{t, rows[j], ""}.all(func(n *html.Node) bool { return n.Data == "td" || n.Data == "th" })
+			for k, cell := range row {
+				require.Equal(t, cell, textOf(cells[k]))
+				if k > 0 {
+					require.Equal(t, s.Head[k], attr(cells[k], "data-name"))
+				}
+			}
+			if len(s.Parts) > 0 {
+				bar := parsed{t, rows[j], ""}.classed("bars")
+				require.Len(t, bar, 1)
+				require.Equal(t, percent(s.Parts[j]), attr(bar[0], "width"))
+			}
+		}
+	}
 }
 
 // A reading far off the picture, such as one typed ten times too large, must neither squeeze the rest nor vanish.
@@ -392,8 +471,14 @@ func TestPageStillsShowTheSame(t *testing.T) {
 		}
 		require.Equal(t, want, counts, panel.Name)
 		line := picture.classed("estimate")
-		require.Len(t, line, 1)
 		require.Equal(t, len(panel.Estimate), strings.Count(attr(line[0], "d"), "L")+1)
+		if len(panel.Fan) == 0 {
+			require.Len(t, line, 1)
+		} else {
+			require.Len(t, line, 2)
+			require.Contains(t, attr(line[1], "class"), "fan")
+			require.Len(t, picture.classed("now-line"), 1)
+		}
 		require.Equal(t, "img", attr(pictures[i], "role"))
 		for _, ref := range []string{"aria-labelledby", "aria-describedby"} {
 			id := attr(pictures[i], ref)
@@ -430,7 +515,6 @@ func TestPageStillAndLiveShareTheirScale(t *testing.T) {
 	require.InDelta(t, 100*share(46), at, 0.011)
 	// Corners of a path in the inner picture, which is 1000 high.
 	heights := func(class string) (ys []float64) {
-		require.Len(t, picture.classed(class), 1)
 		for _, corner := range strings.Split(strings.Trim(attr(picture.classed(class)[0], "d"), "Mz"), "L") {
 			y, err := strconv.ParseFloat(strings.Fields(corner)[1], 64)
 			require.NoError(t, err)
@@ -562,8 +646,15 @@ func TestPageRefusesWhatCannotBeDrawn(t *testing.T) {
 		"the uncertainty zero":                                    panel(func(p *Panel) { p.Readings = []Reading{{at, 1, -1, ReadingUsed, ""}} }),
 		`the verdict "fine"`:                                      panel(func(p *Panel) { p.Verdict = "fine" }),
 		`the level "whenever"`:                                    {Bath: "a", Made: at, Due: []DueLine{{"x", "y", "whenever"}}},
-		"is -3 Ah":                                                {Bath: "a", Made: at, Days: []DayCharge{{at, -3}}},
-		"the end must lie after":                                  {Bath: "a", Made: at, From: at, To: at.Add(-time.Hour)},
+		"before the estimate ends": panel(func(p *Panel) {
+			p.Estimate, p.Fan = []Point{{at, 1, 1, 1}}, []Point{{at.Add(-time.Hour), 1, 1, 1}}
+		}),
+		"the forecast at 2026-03-02 12:00 is NaN": panel(func(p *Panel) { p.Fan = []Point{{at, math.NaN(), 1, 2}} }),
+		`sheet "a": row 2 has 1 cells for 2`:      {Bath: "a", Made: at, Sheets: []Sheet{{Name: "a", Head: []string{"x", "y"}, Rows: [][]string{{"1", "2"}, {"3"}}}}},
+		"2 bars for 1 rows":                       {Bath: "a", Made: at, Basis: []Sheet{{Name: "a", Head: []string{"x"}, Rows: [][]string{{"1"}}, Parts: []float64{0, 1}}}},
+		"the bar of row 1 is 1.5":                 {Bath: "a", Made: at, Basis: []Sheet{{Name: "a", Head: []string{"x"}, Rows: [][]string{{"1"}}, Parts: []float64{1.5}}}},
+		"is -3 Ah":                                {Bath: "a", Made: at, Days: []DayCharge{{at, -3}}},
+		"the end must lie after":                  {Bath: "a", Made: at, From: at, To: at.Add(-time.Hour)},
 	} {
 		var page bytes.Buffer
 		err := WritePage(&page, p)
