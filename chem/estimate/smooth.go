@@ -41,9 +41,8 @@ type sight struct {
 
 // anodeMass is one anode's mass at one moment.
 type anodeMass struct {
-	nth      int // course
-	id, form string
-	kg, u    float64
+	nth   int // place among the run's known ones
+	kg, u float64
 }
 
 // mark records where the bath stands, to be smoothed.
@@ -57,7 +56,7 @@ func (r *run) mark() {
 	for _, h := range r.hung {
 		if h.dissolves(r) {
 			r.rows = append(r.rows, h.at)
-			r.masses = append(r.masses, anodeMass{nth: h.nth, id: h.id, form: h.form})
+			r.masses = append(r.masses, anodeMass{nth: h.nth})
 		}
 	}
 	at.masses = len(r.masses) - first
@@ -123,7 +122,17 @@ func (r *run) smooth(at time.Time) past {
 
 // gather strings the smoothed pieces together.
 func (r *run) gather(pieces []*piece) past {
-	out := past{masses: make([]MassCourse, r.known)}
+	points, counts := 0, make([]int, len(r.known))
+	for _, p := range pieces {
+		points += len(p.seg.track)
+		for _, m := range p.seg.masses {
+			counts[m.nth]++
+		}
+	}
+	out := past{track: make([]Point, 0, points), masses: make([]MassCourse, len(r.known))}
+	for i, name := range r.known {
+		out.masses[i] = MassCourse{ID: name.id, Form: name.form, Points: make([]MassPoint, 0, counts[i]), nth: i}
+	}
 	for _, p := range pieces {
 		if p.whole != nil {
 			p.whole.clamp()
@@ -149,7 +158,6 @@ func (h hungAnode) dissolves(r *run) bool { return h.at >= 0 && h.form != "inert
 
 // add goes on with the course, unless the point is the last one once more.
 func (c *MassCourse) add(t time.Time, m anodeMass) {
-	c.ID, c.Form, c.nth = m.id, m.form, m.nth
 	if n := len(c.Points); n > 0 {
 		if last := c.Points[n-1]; last.Time.Equal(t) && near(last.Kg, m.kg) && near(last.U, m.u) {
 			return
@@ -191,6 +199,7 @@ func (r *run) piece(k int, at time.Time, tape *filter.Track) *piece {
 	seg := p.seg
 	seg.status, seg.used = r.status, r.used[:from.passed]
 	seg.s.record(tape)
+	seg.track, seg.masses = make([]sight, 0, 2*stopEvery+1), make([]anodeMass, 0, 2*stopEvery*len(seg.hung))
 	look := func(until time.Time, closed bool) {
 		if p.whole != nil || at.IsZero() || at.Before(seg.now) || !(at.Before(until) || closed && at.Equal(until)) {
 			return
