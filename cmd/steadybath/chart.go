@@ -1,0 +1,190 @@
+package main
+
+import (
+	"os"
+	"path/filepath"
+	"strings"
+	"time"
+
+	"github.com/urfave/cli/v2"
+
+	"steadybath/chem"
+	"steadybath/chem/estimate"
+	"steadybath/reports"
+)
+
+func chartCommand(s *session) *cli.Command {
+	return &cli.Command{
+		Name: "chart", Usage: "write the bath's page, one HTML file", UsageText: "steadybath chart [--output FILE] [--from WHEN] [--to WHEN]",
+		Description: describe("A panel per constituent with titrations, window, additions and the estimate, and\namp-hours below. The file asks no network for anything. --from and --to are the\nspan that the charts cover, both days whole; all the bath's life if not given.",
+			"steadybath chart --output tank-1.html", `steadybath chart --from "6 weeks ago"`, `steadybath chart --from 2026-03-01 --to 2026-03-31`),
+		Flags: append(questionFlags(),
+			&cli.StringFlag{Name: "output", Aliases: []string{"o"}, Usage: "the `FILE` to write; BATH.html if not given"},
+			&cli.StringFlag{Name: "from", Usage: "`WHEN` the charts begin; the bath's beginning if not given"},
+			&cli.StringFlag{Name: "to", Usage: "`WHEN` the charts end; now if not given"}),
+		Action: func(c *cli.Context) error { return runChart(s, c) },
+	}
+}
+
+func runChart(s *session, c *cli.Context) error {
+	if err := noWords("chart", c.Args().Slice()); err != nil {
+		return err
+	}
+	if c.String("output") == "-" && c.Bool("json") {
+		return wrongWords("leave one of them out", "the page and the JSON cannot both go to standard output")
+	}
+	b, e, sys, err := s.asked(c, estimate.Options{Track: true})
+	if err != nil {
+		return err
+	}
+	a, err := s.ahead(c, b, e, lookAhead{days: usualDays, seed: 1})
+	if err != nil {
+		return err
+	}
+	page, err := s.page(c, a, sys)
+	if err != nil {
+		return err
+	}
+	path := c.String("output")
+	if path == "" {
+		path = fileName(b.Name) + ".html"
+	}
+	if path == "-" {
+		return reports.WritePage(s.stdout, page)
+	}
+	if err := writeWhole(path, func(f *os.File) error { return reports.WritePage(f, page) }); err != nil {
+		return err
+	}
+	if c.Bool("json") {
+		return s.printJSON(struct {
+			Page string `json:"page"`
+		}{path})
+	}
+	return say(s.stdout, "%s", path)
+}
+
+// page makes a bath's page, whose estimate needs its track.
+func (s *session) page(c *cli.Context, a *ahead, sys reports.Units) (reports.Page, error) {
+	now, err := s.now()
+	if err != nil {
+		return reports.Page{}, err
+	}
+	from, to, err := s.span(c, a)
+	if err != nil {
+		return reports.Page{}, err
+	}
+	page := reports.BathPage(reports.PageInput{Estimate: a.e, Plan: a.plan, Entered: a.entered, Zone: a.zone, Units: sys, Head: a.head, Made: now, Version: version})
+	page.From, page.To = from, to
+	return page, nil
+}
+
+// span reads --from and --to for a bath's charts, each the zero time where the
+// page may go as far as its data does. A day alone begins the one with its first
+// moment and ends the other with its last. What lies before the bath began is
+// left out.
+func (s *session) span(c *cli.Context, a *ahead) (from, to time.Time, err error) {
+	now, err := s.now()
+	if err != nil {
+		return from, to, err
+	}
+	if from, err = spanEdge("from", c.String("from"), now, a.zone, true); err != nil {
+		return from, to, err
+	}
+	if to, err = spanEdge("to", c.String("to"), now, a.zone, false); err != nil {
+		return from, to, err
+	}
+	said := func(t time.Time) string { return t.In(a.zone).Format("2 Jan 2006 15:04") }
+	switch {
+	case !from.IsZero() && !to.IsZero() && !from.Before(to):
+		return from, to, wrongWords("give the earlier time as --from", "the charts cannot begin on %s and end on %s", said(from), said(to))
+	case !from.IsZero() && !from.Before(a.e.At):
+		return from, to, refused("give an earlier day as --from", "--from: %s is not before %s, up to which the bath is known", said(from), said(a.e.At))
+	case to.After(now.AddDate(1, 0, 0)):
+		return from, to, refused("leave --to out for all there is", "--to: %s is more than a year ahead", said(to))
+	case !to.IsZero() && !to.After(a.Began):
+		if c.Bool("all") { // the other baths are wanted all the same
+			return time.Time{}, time.Time{}, nil
+		}
+		return from, to, refused("give a later day as --to", "--to: %s is before bath %s begins, on %s", said(to), a.Name, said(a.Began))
+	}
+	if from.Before(a.Began) && !(from.IsZero() && to.IsZero()) {
+		from = a.Began
+	}
+	return from, to, nil
+}
+
+// spanEdge reads one end of a span; the zero time where it is not given.
+func spanEdge(flag, typed string, now time.Time, zone *time.Location, begins bool) (time.Time, error) {
+	if typed == "" {
+		return time.Time{}, nil
+	}
+	t, err := chem.ParseTime(typed, now, zone, true)
+	if err != nil {
+		return time.Time{}, wrongWords("", "--%s: %v", flag, err)
+	}
+	if noon, err := chem.ParseTime(typed, now, zone, false); begins && err == nil && !noon.Equal(t) { // a day alone
+		y, m, d := t.In(zone).Date()
+		t = time.Date(y, m, d, 0, 0, 0, 0, zone).UTC()
+	}
+	return t, nil
+}
+
+// fileName makes a bath's name safe as the name of a file.
+func fileName(name string) string {
+	clean := strings.Map(func(r rune) rune {
+		if r == '/' || r == '\\' || r < 0x20 || strings.ContainsRune(`<>:"|?*`, r) {
+			return '_'
+		}
+		return r
+	}, name)
+	clean = strings.TrimLeft(clean, ".-")
+	if clean == "" {
+		return "bath"
+	}
+	return clean
+}
+
+// writeWhole writes a file beside its place and then renames it, so that no
+// half file is ever left.
+func writeWhole(path string, write func(*os.File) error) error {
+	f, err := os.CreateTemp(filepath.Dir(path), ".steadybath-*")
+	if err != nil {
+		return refused("--output names another place", "cannot write beside %s: %v", path, withoutPath(err))
+	}
+	defer os.Remove(f.Name())
+	if err := write(f); err != nil {
+		f.Close()
+		return err
+	}
+	err = f.Sync()
+	if closed := f.Close(); err == nil {
+		err = closed
+	}
+	if err == nil {
+		err = os.Chmod(f.Name(), 0o644)
+	}
+	if err == nil {
+		err = os.Rename(f.Name(), path)
+	}
+	if err != nil {
+		return refused("--output names another place", "cannot write %s: %v", path, withoutPath(err))
+	}
+	return nil
+}
+
+func withoutPath(err error) error {
+	for {
+		inner := unwrap(err)
+		if inner == nil {
+			return err
+		}
+		err = inner
+	}
+}
+
+func unwrap(err error) error {
+	if u, ok := err.(interface{ Unwrap() error }); ok {
+		return u.Unwrap()
+	}
+	return nil
+}
