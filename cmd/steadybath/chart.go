@@ -3,7 +3,6 @@ package main
 import (
 	"os"
 	"path/filepath"
-	"strings"
 	"time"
 
 	"github.com/urfave/cli/v2"
@@ -15,13 +14,16 @@ import (
 
 func chartCommand(s *session) *cli.Command {
 	return &cli.Command{
-		Name: "chart", Usage: "write the bath's page, one HTML file", UsageText: "steadybath chart [--output FILE] [--from WHEN] [--to WHEN]",
-		Description: describe("A panel per constituent with titrations, window, additions and the estimate, and\namp-hours below. The file asks no network for anything. --from and --to are the\nspan that the charts cover, both days whole; all the bath's life if not given.",
-			"steadybath chart --output tank-1.html", `steadybath chart --from "6 weeks ago"`, `steadybath chart --from 2026-03-01 --to 2026-03-31`),
+		Name: "chart", Usage: "write the bath's page, one HTML file", UsageText: "steadybath chart [--output FILE] [--from WHEN] [--to WHEN] [--open] | --all [--output FOLDER]",
+		Description: describe("A panel per constituent with titrations, window, additions and the estimate, and\namp-hours below. The file asks no network for anything. --from and --to are the\nspan that the charts cover, both days whole; all the bath's life if not given. --all\nwrites a page for every bath into a folder, and index.html over all of them; a\nbath that began after the span is shown whole. --open shows what was written in\nthe browser ($BROWSER, else the desktop's own); where that fails the page is\nwritten all the same, which the message says, and the exit status is 0.",
+			"steadybath chart --output tank-1.html", `steadybath chart --from "6 weeks ago"`, "steadybath chart --from 2026-03-01 --to 2026-03-31",
+			"steadybath chart --all --output pages --open"),
 		Flags: append(questionFlags(),
-			&cli.StringFlag{Name: "output", Aliases: []string{"o"}, Usage: "the `FILE` to write; BATH.html if not given"},
+			&cli.StringFlag{Name: "output", Aliases: []string{"o"}, Usage: "the `FILE` to write, with --all the folder; BATH.html or pages if not given"},
 			&cli.StringFlag{Name: "from", Usage: "`WHEN` the charts begin; the bath's beginning if not given"},
-			&cli.StringFlag{Name: "to", Usage: "`WHEN` the charts end; now if not given"}),
+			&cli.StringFlag{Name: "to", Usage: "`WHEN` the charts end; now if not given"},
+			&cli.BoolFlag{Name: "all", Usage: "a page for every bath, and an index over them"},
+			&cli.BoolFlag{Name: "open", Usage: "show it in the browser"}),
 		Action: func(c *cli.Context) error { return runChart(s, c) },
 	}
 }
@@ -30,8 +32,21 @@ func runChart(s *session, c *cli.Context) error {
 	if err := noWords("chart", c.Args().Slice()); err != nil {
 		return err
 	}
-	if c.String("output") == "-" && c.Bool("json") {
-		return wrongWords("leave one of them out", "the page and the JSON cannot both go to standard output")
+	if c.String("output") == "-" {
+		switch {
+		case c.Bool("json"):
+			return wrongWords("leave one of them out", "the page and the JSON cannot both go to standard output")
+		case c.Bool("open"):
+			return wrongWords("leave one of them out", "--open shows a file, and --output - writes none")
+		case c.Bool("all"):
+			return wrongWords("such as --output "+usualFolder, "--all writes several pages, and --output - takes only one")
+		}
+	}
+	if c.Bool("all") {
+		if c.String("bath") != "" {
+			return wrongWords("leave one of them out", "--all is every bath, and --bath %s names one", quoted(c.String("bath")))
+		}
+		return s.chartAll(c)
 	}
 	b, e, sys, err := s.asked(c, estimate.Options{Track: true})
 	if err != nil {
@@ -56,11 +71,16 @@ func runChart(s *session, c *cli.Context) error {
 		return err
 	}
 	if c.Bool("json") {
-		return s.printJSON(struct {
+		err = s.printJSON(struct {
 			Page string `json:"page"`
 		}{path})
+	} else {
+		err = say(s.stdout, "%s", path)
 	}
-	return say(s.stdout, "%s", path)
+	if err == nil && c.Bool("open") {
+		s.openPage(c, path)
+	}
+	return err
 }
 
 // page makes a bath's page, whose estimate needs its track.
@@ -127,21 +147,6 @@ func spanEdge(flag, typed string, now time.Time, zone *time.Location, begins boo
 		t = time.Date(y, m, d, 0, 0, 0, 0, zone).UTC()
 	}
 	return t, nil
-}
-
-// fileName makes a bath's name safe as the name of a file.
-func fileName(name string) string {
-	clean := strings.Map(func(r rune) rune {
-		if r == '/' || r == '\\' || r < 0x20 || strings.ContainsRune(`<>:"|?*`, r) {
-			return '_'
-		}
-		return r
-	}, name)
-	clean = strings.TrimLeft(clean, ".-")
-	if clean == "" {
-		return "bath"
-	}
-	return clean
 }
 
 // writeWhole writes a file beside its place and then renames it, so that no
