@@ -37,6 +37,28 @@ type PageInput struct {
 	Version  string
 }
 
+// A page shows what is to come for a fifth of the span that it shows, so that what was keeps most of the room: at least a
+// fortnight, at most as long as FanDays.
+const (
+	fanPart  = 0.2
+	fanLeast = 14.0
+	// FanDays is how many days of fans a page takes from a forecast.
+	FanDays = 60.0
+)
+
+// ahead is until when the page shows what is to come.
+func (in PageInput) ahead() time.Time {
+	if !in.To.IsZero() {
+		return in.To
+	}
+	begins := in.Estimate.Bath.Began
+	if in.From.After(begins) {
+		begins = in.From
+	}
+	days := math.Round(min(max(fanPart*in.Estimate.At.Sub(begins).Hours()/24, fanLeast), FanDays))
+	return in.Estimate.At.AddDate(0, 0, int(days))
+}
+
 // mostSettings is how many of the newest changed settings the page lists.
 const mostSettings = 20
 
@@ -65,7 +87,7 @@ func BathPage(in PageInput) Page {
 		if n := len(panel.Estimate); n > 0 {
 			panel.Estimate[n-1].Low90, panel.Estimate[n-1].High90 = c.Low90*scale, c.High90*scale
 		}
-		panel.Fan, panel.Leaves = fanOf(in.Forecast.Fans, c.Name, scale), in.leaves(c.Constituent)
+		panel.Fan, panel.Leaves = fanOf(in.Forecast.Fans, c.Name, scale, in.ahead()), in.leaves(c.Constituent)
 		if n := len(panel.Fan); n > 0 && len(panel.Estimate) > 0 {
 			now := panel.Estimate[len(panel.Estimate)-1]
 			panel.Fan[0] = now // what is drawn of the present is the estimate itself
@@ -195,13 +217,16 @@ func (in PageInput) leaves(c chem.Constituent) string {
 	return strings.Join(parts, "; ")
 }
 
-func fanOf(fans []forecast.Fan, name string, scale float64) []Point {
+func fanOf(fans []forecast.Fan, name string, scale float64, until time.Time) []Point {
 	for _, f := range fans {
 		if f.Subject != name {
 			continue
 		}
 		out := make([]Point, 0, len(f.Points))
 		for _, x := range f.Points {
+			if x.Time.After(until) {
+				break
+			}
 			out = append(out, Point{x.Time, x.P50 * scale, max(0, x.P05) * scale, x.P95 * scale})
 		}
 		return out
@@ -220,7 +245,7 @@ func (in PageInput) anodePanel(i int) (Panel, bool) {
 	_, unit := u.Show(0, "kg")
 	least, _ := anode.Least(e.Recipe.Limits)
 	p := Panel{Name: "anode " + a.ID, Unit: string(unit), Noun: "weighing", Low: limitOf(least * a.Started * scale), Target: math.NaN(), High: math.NaN(),
-		Fan: fanOf(in.Forecast.Masses, a.ID, scale)}
+		Fan: fanOf(in.Forecast.Masses, a.ID, scale, in.ahead())}
 	for _, course := range e.Masses {
 		if course.ID != a.ID {
 			continue

@@ -25,7 +25,7 @@ func demoPage(t *testing.T, at time.Time) (Page, PageInput) {
 	require.NoError(t, err)
 	plan, err := dose.Make(e, dose.Options{})
 	require.NoError(t, err)
-	ahead, err := forecast.Make(e, forecast.Options{Days: 365, Seed: 1, Fans: 30, Plan: plan})
+	ahead, err := forecast.Make(e, forecast.Options{Days: 365, Seed: 1, Fans: FanDays, Plan: plan})
 	require.NoError(t, err)
 	ledger, err := bath.Ledger(time.Time{}, at)
 	require.NoError(t, err)
@@ -54,7 +54,7 @@ func TestBathPageShowsTheEstimate(t *testing.T) {
 		require.NotEmpty(t, panel.Fan)
 		require.Equal(t, panel.Estimate[len(panel.Estimate)-1], panel.Fan[0])
 		require.Equal(t, c.Low90, panel.Fan[0].Low90)
-		require.InDelta(t, 30, panel.Fan[len(panel.Fan)-1].Time.Sub(at).Hours()/24, 1.01)
+		require.InDelta(t, 37, panel.Fan[len(panel.Fan)-1].Time.Sub(at).Hours()/24, 1.01)
 		require.NotEmpty(t, panel.Leaves)
 	}
 	// Every standing assay up to then is a reading, whatever became of it, and every addition a mark.

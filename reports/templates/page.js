@@ -199,8 +199,8 @@
   document.querySelector(".span").hidden = true;
   Array.prototype.forEach.call(document.querySelectorAll(".spans button"), function (button) {
     button.addEventListener("click", function () {
-      var days = Number(button.dataset.days), end = panels[0].whole[1];
-      zoomTo(days === 0 ? panels[0].whole[0] : end - days * 864e5, end);
+      var days = Number(button.dataset.days), end = panels[0].whole[1], now = panels[0].data.now || end;
+      zoomTo(days === 0 ? panels[0].whole[0] : now - days * 864e5, end);
     });
   });
   function typed() {
