@@ -213,7 +213,10 @@ func writePage(w io.Writer, p Page, script string) error {
 		AtText: stampOf(p.At, p.Zone).Text, AtISO: stampOf(p.At, p.Zone).ISO,
 		FirstDay: from.In(p.Zone).Format(time.DateOnly), LastDay: to.In(p.Zone).Format(time.DateOnly),
 	}
-	m.SpanText = m.FirstDay + " to " + m.LastDay
+	m.SpanText = m.FirstDay
+	if m.LastDay != m.FirstDay {
+		m.SpanText += " to " + m.LastDay
+	}
 	for i, panel := range p.Panels {
 		v, err := viewPanel(panel, i, clock)
 		if err != nil {
