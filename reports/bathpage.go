@@ -142,7 +142,7 @@ func (in PageInput) dueLines() []DueLine {
 			out = append(out, DueLine{What: "look at " + f.Subject, Why: u.flagWords(e, f), Level: DueNow})
 		}
 	}
-	for _, t := range ThingsDue(e, in.Plan, in.Forecast, u) {
+	for _, t := range together(ThingsDue(e, in.Plan, in.Forecast, u)) {
 		line := DueLine{What: t.What + t.dueDay(e.At, in.Zone), Why: t.Why, Level: DueNow}
 		switch {
 		case !t.By.After(e.At):
@@ -167,6 +167,19 @@ func (in PageInput) dueLines() []DueLine {
 	}
 	for _, q := range plan.Quiet {
 		out = append(out, DueLine{What: "leave it", Why: q, Level: DueLater})
+	}
+	return out
+}
+
+// together makes one of readings that are due at one time for one reason.
+func together(things []Thing) []Thing {
+	var out []Thing
+	for _, t := range things {
+		if n := len(out); n > 0 && t.Kind == "titrate" && out[n-1].Kind == t.Kind && out[n-1].By.Equal(t.By) && out[n-1].Why == t.Why {
+			out[n-1].What += ", " + t.Subject
+			continue
+		}
+		out = append(out, t)
 	}
 	return out
 }
@@ -209,9 +222,9 @@ func (in PageInput) leaves(c chem.Constituent) string {
 		}
 		when := in.dates(l.Date, in.Forecast.Days)
 		if l.Date.P10.IsZero() {
-			parts = append(parts, "leaves its window "+when)
+			parts = append(parts, "leaves its window: "+when)
 		} else {
-			parts = append(parts, "too "+l.Edge+" "+when)
+			parts = append(parts, "too "+l.Edge+": "+when)
 		}
 	}
 	return strings.Join(parts, "; ")
@@ -263,7 +276,7 @@ func (in PageInput) anodePanel(i int) (Panel, bool) {
 	}
 	for _, f := range in.Forecast.Anodes {
 		if f.ID == a.ID {
-			p.Leaves = "replace " + in.dates(f.Replace, in.AnodeDays)
+			p.Leaves = "replace: " + in.dates(f.Replace, in.AnodeDays)
 		}
 	}
 	p.Readings = readingsOf(e, a.ID, scale)

@@ -114,7 +114,7 @@ func TestBathPageShowsAnodesAndMetal(t *testing.T) {
 			require.InDelta(t, a.Mass, last.Value, 1e-9)
 			require.InDelta(t, z90*a.U, last.High90-last.Value, 1e-9)
 			require.InDelta(t, 0.2*a.Started, panel.Low, 0.0006*a.Started) // the assumed fifth, with three figures
-			require.Contains(t, panel.Leaves, "replace about 2027-")
+			require.Contains(t, panel.Leaves, "replace: about 2027-")
 			require.Less(t, panel.Fan[len(panel.Fan)-1].Value, last.Value)
 		}
 	}
@@ -153,7 +153,15 @@ func TestBathPageSaysWhatIsDue(t *testing.T) {
 		p, in := demoPage(t, at)
 		due := map[string]DueLine{}
 		for _, d := range p.Due {
-			due[d.What] = d
+			what, day, dated := strings.Cut(d.What, " by ")
+			if dated {
+				day = " by " + day
+			}
+			first, others, _ := strings.Cut(what, ", ") // readings that are due together share a line
+			due[first+day] = d
+			for _, subject := range strings.Split(others, ", ") {
+				due["read "+subject+day] = d
+			}
 			levels[d.Level]++
 			assert.NotEmpty(t, d.Why, d.What)
 		}

@@ -110,7 +110,7 @@ func liveOption(c pageClock, series []wideSeries, axes ...wideYAxis) map[string]
 			Show: opts.Bool(true), Trigger: "axis", BackgroundColor: paint("card"), BorderColor: paint("rule"),
 			AxisPointer: &opts.AxisPointer{Type: "line"},
 		}),
-		charts.WithGridOpts(opts.Grid{Left: "46", Right: "40", Top: "12", Bottom: "28"}),
+		charts.WithGridOpts(opts.Grid{Left: "46", Right: "40", Top: "18", Bottom: "28"}),
 		charts.WithXAxisOpts(opts.XAxis{
 			Type: "time", Min: c.wall(c.from), Max: c.wall(c.to),
 			AxisLine:  &opts.AxisLine{Show: opts.Bool(true), LineStyle: &opts.LineStyle{Color: paint("rule")}},
