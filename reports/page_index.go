@@ -51,7 +51,7 @@ const orderDays = 28
 func IndexBathOf(e *estimate.Estimate, things []Thing, f *forecast.Forecast, until time.Time, file string, zone *time.Location, u Units) IndexBath {
 	b := IndexBath{Name: e.Bath.Name, Title: e.Recipe.Title, File: file}
 	v, unit := u.Show(e.Volume, "L")
-	b.Volume = fmt.Sprintf("%s %s, 90 %% between %s", decimals(v, e.UVolume*u.scale("L")), unit, band(e.Low90V, e.High90V, e.UVolume, "L", u))
+	b.Volume = fmt.Sprintf("%s %s; 90 %%: %s", decimals(v, e.UVolume*u.scale("L")), unit, band(e.Low90V, e.High90V, e.UVolume, "L", u))
 	for _, t := range things {
 		d := IndexDue{What: t.What, Why: t.Why}
 		if t.By.After(e.At) {
@@ -90,7 +90,7 @@ func anodeWords(f *forecast.Forecast, at time.Time, zone *time.Location) string 
 	}
 	switch {
 	case first == nil:
-		return fmt.Sprintf("none to replace within %.0f days, as likely as not", f.Days)
+		return fmt.Sprintf("none to replace within %.0f days", f.Days)
 	case !first.Replace.P50.After(at):
 		return first.ID + " now"
 	}
