@@ -142,7 +142,7 @@ func (in PageInput) dueLines() []DueLine {
 			out = append(out, DueLine{What: "look at " + f.Subject, Why: u.flagWords(e, f), Level: DueNow})
 		}
 	}
-	for _, t := range together(ThingsDue(e, in.Plan, in.Forecast, u)) {
+	for _, t := range in.together(ThingsDue(e, in.Plan, in.Forecast, u)) {
 		line := DueLine{What: t.What + t.dueDay(e.At, in.Zone), Why: t.Why, Level: DueNow}
 		switch {
 		case !t.By.After(e.At):
@@ -171,11 +171,11 @@ func (in PageInput) dueLines() []DueLine {
 	return out
 }
 
-// together makes one of readings that are due at one time for one reason.
-func together(things []Thing) []Thing {
+// together makes one of readings that are due on one day for one reason.
+func (in PageInput) together(things []Thing) []Thing {
 	var out []Thing
 	for _, t := range things {
-		if n := len(out); n > 0 && t.Kind == "titrate" && out[n-1].Kind == t.Kind && out[n-1].By.Equal(t.By) && out[n-1].Why == t.Why {
+		if n := len(out); n > 0 && t.Kind == "titrate" && out[n-1].Kind == t.Kind && t.dueDay(in.Estimate.At, in.Zone) == out[n-1].dueDay(in.Estimate.At, in.Zone) && out[n-1].Why == t.Why {
 			out[n-1].What += ", " + t.Subject
 			continue
 		}
