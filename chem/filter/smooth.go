@@ -3,6 +3,7 @@ package filter
 import (
 	"fmt"
 	"math"
+	"slices"
 )
 
 // Track is a [State] that remembers how it got where it is, so that what was
@@ -193,8 +194,9 @@ func (t *Track) mark(with int, rows []int) int {
 // moment: with its mean x and covariance P known, the smoothed mean is x - P·l
 // and the smoothed covariance P - P·m·P.
 type Adjoint struct {
-	l []float64
-	m []float64 // n by n, symmetric
+	place []int // of each component in l and m, -1 where nothing is said of it
+	l     []float64
+	m     []float64 // symmetric, in the square
 }
 
 // Smooth walks from the present back to the start and calls visit for every
@@ -204,14 +206,17 @@ type Adjoint struct {
 // what the track says of the time before it; the track itself does not change.
 // It panics where after is not of the state's size.
 func (t *Track) Smooth(after *Adjoint, visit func(mark int, x []float64, p Sym)) *Adjoint {
-	n := len(t.X)
-	w := smoother{n: n}
+	w := smoother{}
 	if after != nil {
-		mustMatch("adjoint", len(after.l), n)
-		w.l, w.m = append(w.l, after.l...), append(w.m, after.m...)
+		mustMatch("adjoint", len(after.place), len(t.X))
+		w.place, w.l, w.m = append(w.place, after.place...), append(w.l, after.l...), append(w.m, after.m...)
 	} else {
-		w.l, w.m = make([]float64, n), make([]float64, n*n)
+		w.place = make([]int, len(t.X))
+		for i := range w.place {
+			w.place[i] = -1
+		}
 	}
+	w.n = len(w.l)
 	for k := len(t.ops) - 1; k >= 0; k-- {
 		switch o := &t.ops[k]; o.kind {
 		case opPredict:
@@ -220,129 +225,135 @@ func (t *Track) Smooth(after *Adjoint, visit func(mark int, x []float64, p Sym))
 			w.corrected(o)
 		case opGrow: // the component is the last one
 			w.remove(o.index)
-		case opDrop:
-			w.insert(o.index)
+		case opDrop: // of which nothing is said after it was dropped
+			w.place = slices.Insert(w.place, o.index, -1)
 		case opMark:
 			x, p := w.at(o)
 			visit(o.index, x, p)
 		}
 	}
-	return &Adjoint{l: w.l, m: w.m}
+	return &Adjoint{place: w.place, l: w.l, m: w.m}
 }
 
-// smoother holds the adjoint on its way back, and scratch space.
+// smoother holds the adjoint on its way back, and scratch space. Components of
+// which nothing is said, such as those that no observation uses any more, have no
+// place in it.
 type smoother struct {
-	n         int
-	l, m      []float64
-	a, b, out []float64
-	p         Sym
+	n       int // places
+	place   []int
+	l, m    []float64
+	entries []Entry
+	a, b    []float64
+	rows    []float64
+	out     []float64
+	p       Sym
+	scratch []float64
 }
 
 func (w *smoother) row(i int) []float64 { return w.m[i*w.n : (i+1)*w.n] }
 
+// need returns the place of component i and makes one where it has none.
+func (w *smoother) need(i int) int {
+	if w.place[i] < 0 {
+		s := State{X: w.l, P: Sym{w.n, w.m}}
+		w.place[i] = s.Grow(0, 0)
+		w.l, w.m, w.n = s.X, s.P.a, w.n+1
+	}
+	return w.place[i]
+}
+
+// only fills to with what v, which has all components, has in the places.
+func (w *smoother) only(to, v []float64) []float64 {
+	for i, k := range w.place {
+		if k >= 0 {
+			to[k] = v[i]
+		}
+	}
+	return to
+}
+
 // predicted: l becomes F'·l, m becomes F'·m·F.
 func (w *smoother) predicted(f Transition) {
-	n := w.n
-	if f.dense == nil {
-		w.a = grown(w.a, n)
-		copy(w.a, w.l)
-		for _, e := range f.extra {
-			w.l[e.Col] += e.Value * w.a[e.Row]
-		}
-		w.b = grown(w.b, n*n)
-		nearIdentity{f.extra, true}.sandwich(Sym{n, w.m}, w.b)
-		return
-	}
-	w.a = grown(w.a, n)
-	clear(w.a)
-	w.b = grown(w.b, n*n)
-	clear(w.b)
-	for k := range n {
-		row := f.dense[k*n : (k+1)*n]
-		axpy(w.a, w.l[k], row)
-		for i := range n { // b = m·F
-			axpy(w.b[i*n:(i+1)*n], w.m[i*n+k], row)
+	w.entries = w.entries[:0]
+	add := func(row, col int, v float64) {
+		if r := w.place[row]; r >= 0 && v != 0 {
+			w.entries = append(w.entries, Entry{r, w.need(col), v})
 		}
 	}
-	copy(w.l, w.a)
-	clear(w.m)
-	for k := range n { // F'·b
-		for i, v := range f.dense[k*n : (k+1)*n] {
-			if v != 0 {
-				axpy(w.row(i), v, w.b[k*n:(k+1)*n])
+	for _, e := range f.extra {
+		add(e.Row, e.Col, e.Value)
+	}
+	if f.dense != nil {
+		for i := range f.n {
+			for j, v := range f.dense[i*f.n : (i+1)*f.n] {
+				if i == j {
+					v--
+				}
+				add(i, j, v)
 			}
 		}
 	}
-	w.even()
+	w.a = append(w.a[:0], w.l...)
+	for _, e := range w.entries {
+		w.l[e.Col] += e.Value * w.a[e.Row]
+	}
+	w.scratch = grown(w.scratch, w.n*w.n)
+	nearIdentity{w.entries, true}.sandwich(Sym{w.n, w.m}, w.scratch)
 }
 
 // corrected: with C = I - k·h', l becomes C'·l - h·nu/s and m becomes
 // C'·m·C + h·h'/s.
 func (w *smoother) corrected(o *op) {
-	n := w.n
-	by := dot(o.gain, w.l) + o.nu/o.s
-	w.a = grown(w.a, n)
-	for i := range n {
-		w.a[i] = dot(w.row(i), o.gain)
-	}
-	size := dot(w.a, o.gain) + 1/o.s
 	for _, h := range o.h {
-		w.l[h.Col] -= h.Value * by
-		axpy(w.row(h.Col), -h.Value, w.a)
+		w.need(h.Col)
+	}
+	n := w.n
+	w.a, w.b = grown(w.a, n), grown(w.b, n)
+	gain := w.only(w.b, o.gain)
+	by := dot(gain, w.l) + o.nu/o.s
+	for i := range n {
+		w.a[i] = dot(w.row(i), gain)
+	}
+	size := dot(w.a, gain) + 1/o.s
+	for _, h := range o.h {
+		col := w.place[h.Col]
+		w.l[col] -= h.Value * by
+		axpy(w.row(col), -h.Value, w.a)
 		for i := range n {
-			w.m[i*n+h.Col] -= h.Value * w.a[i]
+			w.m[i*n+col] -= h.Value * w.a[i]
 		}
 	}
 	for _, g := range o.h {
 		for _, h := range o.h {
-			w.m[g.Col*n+h.Col] += g.Value * h.Value * size
-		}
-	}
-}
-
-// even takes out what rounding has made of the symmetry.
-func (w *smoother) even() {
-	n := w.n
-	for i := range n {
-		for j := range i {
-			v := (w.m[i*n+j] + w.m[j*n+i]) / 2
-			w.m[i*n+j], w.m[j*n+i] = v, v
+			w.m[w.place[g.Col]*n+w.place[h.Col]] += g.Value * h.Value * size
 		}
 	}
 }
 
 // remove leaves out component i: it was not there before.
 func (w *smoother) remove(i int) {
-	w.l = append(w.l[:i], w.l[i+1:]...)
-	w.m = Sym{w.n, w.m}.without(i).a
+	k := w.place[i]
+	w.place = slices.Delete(w.place, i, i+1)
+	if k < 0 {
+		return
+	}
+	w.l = slices.Delete(w.l, k, k+1)
+	w.m = Sym{w.n, w.m}.without(k).a
 	w.n--
-}
-
-// insert puts in component i, of which nothing is said after it was dropped.
-func (w *smoother) insert(i int) {
-	old, n := w.m, w.n
-	w.l = append(w.l, 0)
-	copy(w.l[i+1:], w.l[i:])
-	w.l[i] = 0
-	w.n++
-	w.m = make([]float64, w.n*w.n)
-	for r := range n {
-		to := r
-		if r >= i {
-			to++
+	for j := range w.place {
+		if w.place[j] > k {
+			w.place[j]--
 		}
-		copy(w.m[to*w.n:], old[r*n:r*n+i])
-		copy(w.m[to*w.n+i+1:(to+1)*w.n], old[r*n+i:(r+1)*n])
 	}
 }
 
 // at is the smoothed state of a mark.
 func (w *smoother) at(o *op) ([]float64, Sym) {
-	n, k := w.n, len(o.rows)
+	all, n, k := len(w.place), w.n, len(o.rows)
 	w.out = append(w.out[:0], o.mean...)
-	w.p = w.p.resize(k)
+	w.p, w.rows = w.p.resize(k), grown(w.rows, k*n)
 	for r := range k {
-		w.out[r] -= dot(o.p[r*n:(r+1)*n], w.l)
+		w.out[r] -= dot(w.only(w.rows[r*n:(r+1)*n], o.p[r*all:(r+1)*all]), w.l)
 	}
 	if o.with < 0 {
 		w.all(o)
@@ -361,30 +372,29 @@ func (w *smoother) at(o *op) ([]float64, Sym) {
 
 // all fills in the covariance of a mark.
 func (w *smoother) all(o *op) {
-	n := w.n
+	all, n := len(w.place), w.n
 	w.a = grown(w.a, n)
 	for r := range o.rows {
-		pr := o.p[r*n : (r+1)*n]
 		for i := range n {
-			w.a[i] = dot(w.row(i), pr)
+			w.a[i] = dot(w.row(i), w.rows[r*n:(r+1)*n])
 		}
 		for c := 0; c <= r; c++ {
-			w.p.Set(r, c, pr[o.rows[c]]-dot(w.a, o.p[c*n:(c+1)*n]))
+			w.p.Set(r, c, o.p[r*all+o.rows[c]]-dot(w.a, w.rows[c*n:(c+1)*n]))
 		}
 	}
 }
 
 // with fills in the variances of a mark and the covariances with one of its rows.
 func (w *smoother) with(o *op) {
-	n, k := w.n, len(o.rows)
+	all, n, k := len(w.place), w.n, len(o.rows)
 	w.p.Zero()
-	row := func(r int) []float64 { return o.p[r*n : (r+1)*n] }
+	row := func(r int) []float64 { return w.rows[r*n : (r+1)*n] }
 	w.a = grown(w.a, n)
 	for i := range n {
 		w.a[i] = dot(w.row(i), row(o.with))
 	}
 	for r := range k {
-		w.p.Set(r, o.with, row(r)[o.rows[o.with]]-dot(w.a, row(r)))
+		w.p.Set(r, o.with, o.p[r*all+o.rows[o.with]]-dot(w.a, row(r)))
 	}
 	var four [4]int
 	got := 0
@@ -398,7 +408,7 @@ func (w *smoother) with(o *op) {
 			}
 			for i, q := range w.quadratics(row(four[0]), row(four[1]), row(four[2]), row(four[3])) {
 				r := four[i]
-				w.p.Set(r, r, row(r)[o.rows[r]]-q)
+				w.p.Set(r, r, o.p[r*all+o.rows[r]]-q)
 			}
 			got = 0
 		}
