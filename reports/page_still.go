@@ -18,6 +18,8 @@ type stillPicture = template.HTML
 const (
 	stillWide = 4000
 	stillTall = 1000
+	// denseSigns is the number of signs of a kind above which they are drawn as dots.
+	denseSigns = 1000
 	// titledFacts is the number of signs up to which each carries its text for the pointer; the tables have them all anyway.
 	titledFacts = 300
 )
@@ -69,6 +71,7 @@ func still(v *panelView) stillPicture {
 	}
 	v.drawBand(&b, "", v.place(thinPoints(v.Estimate, thinStill)))
 	v.drawBand(&b, " fan", v.fan)
+	v.drawDense(&b)
 	b.WriteString(`</svg>`)
 	drawNow(&b, v.clock)
 	for _, l := range v.limits() {
@@ -80,7 +83,7 @@ func still(v *panelView) stillPicture {
 	for i := len(readingStates) - 1; i >= 0; i-- {
 		state := readingStates[i]
 		list := v.readings[state]
-		if len(list) == 0 {
+		if len(list) == 0 || len(list) > denseSigns {
 			continue
 		}
 		fmt.Fprintf(&b, `<g class="reading %s">`, state)
@@ -96,7 +99,7 @@ func still(v *panelView) stillPicture {
 		b.WriteString(`</g>`)
 	}
 	for _, kind := range markShapes {
-		if list := v.marks[kind]; len(list) > 0 {
+		if list := v.marks[kind]; len(list) > 0 && len(list) <= denseSigns {
 			fmt.Fprintf(&b, `<g class="mark %s">`, kind)
 			for _, m := range list {
 				drawSign(&b, kind, v.clock.across(m.wall), v.down(v.lane), m.text, titled)
@@ -106,6 +109,56 @@ func still(v *panelView) stillPicture {
 	}
 	b.WriteString(`</svg>`)
 	return stillPicture(b.String())
+}
+
+// drawDense draws the signs of a kind that are so many that their outlines could not be told apart: as dots, one for all that lie
+// within a tenth of a millimetre of each other on a sheet, with one bar for all bars of such a breadth.
+func (v *panelView) drawDense(b *strings.Builder) {
+	const fine = 2 // of the inner picture's units
+	type dot struct{ x, y int }
+	dots := func(class string, n int, at func(i int) (wall int64, y float64)) {
+		seen := map[dot]bool{}
+		fmt.Fprintf(b, `<path class="dots %s" d="`, class)
+		last := dot{}
+		for i := range n {
+			wall, y := at(i)
+			d := dot{int(math.Round(v.clock.across(wall)*stillWide)) / fine * fine, int(math.Round(v.down(y)*stillTall)) / fine * fine}
+			if seen[d] {
+				continue
+			}
+			seen[d] = true
+			fmt.Fprintf(b, "m%d %dh0", d.x-last.x, d.y-last.y)
+			last = d
+		}
+		b.WriteString(`"/>`)
+	}
+	for i := len(readingStates) - 1; i >= 0; i-- {
+		state := readingStates[i]
+		list := v.readings[state]
+		if len(list) <= denseSigns {
+			continue
+		}
+		fmt.Fprintf(b, `<g class="reading %s"><path d="`, state)
+		for k := 0; k < len(list); {
+			x := int(math.Round(v.clock.across(list[k].wall)*stillWide)) / fine * fine
+			low, high, any := math.Inf(1), math.Inf(-1), false
+			for ; k < len(list) && int(math.Round(v.clock.across(list[k].wall)*stillWide))/fine*fine == x; k++ {
+				if r := list[k]; r.barH > r.barLow {
+					low, high, any = min(low, r.barLow), max(high, r.barH), true
+				}
+			}
+			if any {
+				fmt.Fprintf(b, "M%d %dV%d", x, int(math.Round(v.down(high)*stillTall)), int(math.Round(v.down(low)*stillTall)))
+			}
+		}
+		b.WriteString(`"/></g>`)
+		dots(state, len(list), func(i int) (int64, float64) { return list[i].wall, list[i].y })
+	}
+	for _, kind := range markShapes {
+		if list := v.marks[kind]; len(list) > denseSigns {
+			dots(kind, len(list), func(i int) (int64, float64) { return list[i].wall, v.lane })
+		}
+	}
 }
 
 // drawBand draws a line in its band. A line that leaves the picture ends where it does.

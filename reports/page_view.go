@@ -12,12 +12,14 @@ import (
 const (
 	// thinAbove is the number of points above which a line is thinned for the live chart: beyond it drawing takes seconds and
 	// a screen has no room to show the difference.
-	thinAbove = 5000
+	thinAbove = 3000
 	// thinStill is the same for a still picture, which is never wider than a sheet of paper.
 	thinStill = 1000
 	// barFactor widens a standard uncertainty to a 90 % interval of a normal distribution, the same cover as the band's:
 	// JCGM 100:2008 (GUM), table G.2, 90 %, infinitely many degrees of freedom (figure from memory; a test computes it).
 	barFactor = 1.645
+	// labelled is how many of the newest readings say what else was written down with them; the rest is the history's.
+	labelled = 2000
 	// tableRows is how many of the newest readings and marks stand in a panel's table; the rest is the history's.
 	tableRows = 60
 )
@@ -97,6 +99,7 @@ type placedReading struct {
 	Reading
 	wall            int64
 	y, barLow, barH float64
+	value, u, note  string // as shown; u and note may be empty
 	text            string
 }
 
@@ -272,7 +275,7 @@ func markWord(kind string) string {
 func (v *panelView) placeFacts() {
 	var rows []factRow
 	var times []time.Time
-	for _, r := range v.Readings {
+	for i, r := range v.Readings {
 		d := min(max(v.decimals, decimalsOfU(r.U)), v.decimals+2)
 		pr := placedReading{Reading: r, wall: v.clock.wall(r.Time), y: v.onPicture(r.Value)}
 		half := barHalf(r)
@@ -290,10 +293,11 @@ func (v *panelView) placeFacts() {
 		if pr.y != r.Value {
 			notes = append(notes, "off the picture, drawn at its edge")
 		}
-		if r.Label != "" {
+		if r.Label != "" && (r.State != ReadingUsed || i >= len(v.Readings)-labelled) {
 			notes = append(notes, r.Label)
 		}
 		row.Note = strings.Join(notes, "; ")
+		pr.value, pr.u, pr.note = row.Value, row.U, row.Note
 		if row.Note != "" {
 			pr.text += " (" + row.Note + ")"
 		}
@@ -655,9 +659,9 @@ type chargeView struct {
 }
 
 type chargeBar struct {
-	wall int64 // the middle of the day or week
-	ah   float64
-	text string
+	start int64 // wall time at which the day or week begins
+	wall  int64 // its middle
+	ah    float64
 }
 
 type chargeRow struct{ When, Ah string }
@@ -726,8 +730,7 @@ func viewCharge(days []DayCharge, clock pageClock) (*chargeView, error) {
 		c.sums = append(c.sums, spot{begins, sum})
 		sum += d.ah
 		c.sums = append(c.sums, spot{ends, sum})
-		c.bars = append(c.bars, chargeBar{d.start.Add(c.width / 2).UnixMilli(), d.ah,
-			text + ": " + number(d.ah, 1) + " Ah; " + number(sum, 0) + " Ah since " + time.UnixMilli(left).UTC().Format(time.DateOnly)})
+		c.bars = append(c.bars, chargeBar{d.start.UnixMilli(), d.start.Add(c.width / 2).UnixMilli(), d.ah})
 		if d.ah > most {
 			most, mostAt = d.ah, text
 		}
