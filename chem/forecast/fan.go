@@ -2,7 +2,6 @@ package forecast
 
 import (
 	"math"
-	"slices"
 	"time"
 
 	"steadybath/chem"
@@ -11,7 +10,9 @@ import (
 )
 
 // Fan is how a content or an anode's mass goes on, day by day: its constituent or
-// anode, its unit, and the first point at the time of the forecast itself.
+// anode, its unit, and the first point at the time of the forecast itself. Contents
+// are those with the level at its mark, which the estimate's own are only where the
+// bath is filled up to it; a reading that waits for a second one widens no fan.
 type Fan struct {
 	Subject string
 	Unit    chem.Unit
@@ -89,13 +90,43 @@ func (f *fans) answer(e *estimate.Estimate) (contents, masses []Fan) {
 func (f *fans) points(subject int, at time.Time) []FanPoint {
 	out := make([]FanPoint, len(f.drawn[subject]))
 	for day, drawn := range f.drawn[subject] {
-		slices.Sort(drawn)
-		out[day] = FanPoint{at.Add(time.Duration(day) * 24 * time.Hour), quantile(drawn, 0.05), quantile(drawn, 0.5), quantile(drawn, 0.95)}
+		n := len(drawn)
+		middle := rank(n, 0.5)
+		p := FanPoint{Time: at.Add(time.Duration(day) * 24 * time.Hour), P50: ranked(drawn, middle)}
+		p.P05 = ranked(drawn[:middle], rank(n, 0.05))
+		p.P95 = ranked(drawn[middle:], rank(n, 0.95)-middle)
+		out[day] = p
 	}
 	return out
 }
 
-// quantile is an order statistic of what is sorted.
-func quantile(sorted []float64, p float64) float64 {
-	return sorted[min(int(p*float64(len(sorted))), len(sorted)-1)]
+// ranked is what would stand at k if x were sorted, and puts what is less before it
+// and what is more behind it: Hoare's algorithm FIND (Communications of the ACM 4,
+// 1961, 321, from memory). Sorting makes fans cost half as much again.
+func ranked(x []float64, k int) float64 {
+	for low, high := 0, len(x)-1; low < high; {
+		pivot, i, j := x[k], low, high
+		for i <= j {
+			for x[i] < pivot {
+				i++
+			}
+			for pivot < x[j] {
+				j--
+			}
+			if i <= j {
+				x[i], x[j] = x[j], x[i]
+				i, j = i+1, j-1
+			}
+		}
+		if j < k {
+			low = i
+		}
+		if k < i {
+			high = j
+		}
+	}
+	return x[k]
 }
+
+// rank is where the quantile p of n sorted values stands.
+func rank(n int, p float64) int { return min(int(p*float64(n)), n-1) }

@@ -415,14 +415,14 @@ func (m *maker) quantiles(events []event) (Dates, Charges) {
 	sort.Float64s(days)
 	sort.Float64s(ah)
 	date := func(p float64) time.Time {
-		d := quantile(days, p)
+		d := days[rank(len(days), p)]
 		if d > m.o.Days {
 			return time.Time{}
 		}
 		return m.e.At.Add(time.Duration(d * 24 * float64(time.Hour))).Round(time.Minute)
 	}
 	charge := func(p float64) float64 {
-		if q := quantile(ah, p); q < never {
+		if q := ah[rank(len(ah), p)]; q < never {
 			return q
 		}
 		return math.NaN()
