@@ -213,7 +213,9 @@ func (r *run) piece(k int, at time.Time, tape *filter.Track) *piece {
 	}
 	look(end, k == len(r.stops)-1)
 	seg.advance(end)
-	seg.mark()
+	if k == len(r.stops)-1 { // elsewhere the next piece begins with a mark
+		seg.mark()
+	}
 	return p
 }
 

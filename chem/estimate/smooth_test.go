@@ -288,3 +288,43 @@ func TestMassesByHanging(t *testing.T) {
 	require.NoError(t, err)
 	assert.Empty(t, plain.Masses)
 }
+
+// The log cut into pieces, made beside each other, says what the log in one piece
+// says, whatever was held, confirmed or opened on the way.
+func TestSmoothedInPiecesIsSmoothedWhole(t *testing.T) {
+	r, text := shipped(t)
+	cut := 0
+	for _, g := range groups() {
+		b, sim := g.simulated(t, r, text, 300, freshSeed)
+		run := b.start()
+		run.keep = true
+		run.through(0, sim.Last().Time)
+		pieces := run.smooth(time.Time{})
+		if len(run.stops) < 2 {
+			continue
+		}
+		cut++
+		run.stops = run.stops[:1]
+		whole := run.smooth(time.Time{})
+		require.Equal(t, len(whole.track), len(pieces.track), g.name)
+		size := math.Abs
+		for i, p := range whole.track {
+			q := pieces.track[i]
+			require.Equal(t, p.Time, q.Time)
+			require.InDelta(t, p.Volume, q.Volume, 1e-9*size(p.Volume), g.name)
+			require.InDelta(t, p.UVolume, q.UVolume, 1e-6*size(p.UVolume)+1e-9, g.name)
+			for k := range p.Value {
+				require.InDelta(t, p.Value[k], q.Value[k], 1e-9*size(p.Value[k])+1e-12, g.name)
+				require.InDelta(t, p.U[k], q.U[k], 1e-6*size(p.U[k])+1e-9, g.name)
+			}
+		}
+		require.Equal(t, len(whole.masses), len(pieces.masses), g.name)
+		for i, c := range whole.masses {
+			require.Equal(t, len(c.Points), len(pieces.masses[i].Points), g.name)
+			for k, p := range c.Points {
+				require.InDelta(t, p.Kg, pieces.masses[i].Points[k].Kg, 1e-9*p.Kg+1e-12, g.name)
+			}
+		}
+	}
+	require.Greater(t, cut, 5)
+}

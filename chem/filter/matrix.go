@@ -226,18 +226,31 @@ func (g nearIdentity) sandwich(a Sym, t []float64) {
 		row := a.a[i*n : (i+1)*n]
 		old := t[:n]
 		copy(old, row)
-		for _, e := range g.extra {
-			if g.turned {
+		if g.turned {
+			for _, e := range g.extra {
 				row[e.Col] += e.Value * old[e.Row]
-			} else {
-				row[e.Row] += e.Value * old[e.Col]
 			}
+			continue
+		}
+		for k := 0; k < len(g.extra); { // entries of one row mostly follow each other
+			to, sum := g.extra[k].Row, 0.0
+			for ; k < len(g.extra) && g.extra[k].Row == to; k++ {
+				sum += g.extra[k].Value * old[g.extra[k].Col]
+			}
+			row[to] += sum
 		}
 	}
-	for _, i := range changed {
-		for j, v := range a.a[i*n : (i+1)*n] {
-			if j > i || slot[j] == 0 {
-				a.a[j*n+i] = v
+	for j := range n {
+		row := a.a[j*n : (j+1)*n]
+		if slot[j] == 0 {
+			for _, i := range changed {
+				row[i] = a.a[i*n+j]
+			}
+			continue
+		}
+		for _, i := range changed {
+			if i < j {
+				row[i] = a.a[i*n+j]
 			}
 		}
 	}
