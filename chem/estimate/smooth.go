@@ -5,6 +5,7 @@ import (
 	"maps"
 	"math"
 	"slices"
+	"sync/atomic"
 	"time"
 
 	"steadybath/chem/filter"
@@ -77,13 +78,42 @@ type past struct {
 // stop to stop, the last ones first, and what they say is carried back. An opened
 // covariance is a transition like any other, so that what comes after a confirmed
 // change says little of the time before it.
+//
+// The pieces do not depend on each other before that, so some are made while the
+// ones after them are carried back.
 func (r *run) smooth(at time.Time) past {
+	const makers, most = 2, 4 // most pieces at a time
+	n := len(r.stops)
+	ready := make([]chan *piece, n)
+	for k := range ready {
+		ready[k] = make(chan *piece, 1)
+	}
+	tapes := make(chan *filter.Track, most)
+	for range most {
+		tapes <- new(filter.Track)
+	}
+	var next atomic.Int64
+	next.Store(int64(n))
+	for range makers {
+		go func() {
+			for {
+				// First the tape, so that the piece that is waited for has one.
+				tape := <-tapes
+				k := int(next.Add(-1))
+				if k < 0 {
+					tapes <- tape
+					return
+				}
+				ready[k] <- r.piece(k, at, tape)
+			}
+		}()
+	}
 	var after *filter.Adjoint
-	tape := new(filter.Track) // one piece after the other in the same memory
-	done := make([]*piece, len(r.stops))
-	for k := len(r.stops) - 1; k >= 0; k-- {
-		p := r.piece(k, at, tape)
+	done := make([]*piece, n)
+	for k := n - 1; k >= 0; k-- {
+		p := <-ready[k]
 		after = p.smooth(after)
+		tapes <- p.seg.s.tape
 		p.seg.s.tape = nil
 		done[k] = p
 	}

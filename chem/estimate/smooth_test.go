@@ -289,7 +289,8 @@ func TestMassesByHanging(t *testing.T) {
 	assert.Empty(t, plain.Masses)
 }
 
-// The log cut into pieces says what the log in one piece says, whatever was held, confirmed or opened on the way.
+// The log cut into pieces, made beside each other, says what the log in one piece
+// says, whatever was held, confirmed or opened on the way.
 func TestSmoothedInPiecesIsSmoothedWhole(t *testing.T) {
 	r, text := shipped(t)
 	cut := 0
