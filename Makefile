@@ -36,11 +36,13 @@ man: build ## the manual page, bin/steadybath.1
 demo: deps build ## a tour with an invented half-year, in a database of its own
 	@sh -c "$$tour"
 
-test: deps $(chart) ## gofmt, go vet, staticcheck and every test
+test: deps $(chart) ## gofmt, go vet, staticcheck and every test, the page in a headless Chromium among them
+	@sh -c "$$needs" make chromium
 	@sh -c "$$checks"
 
 bench: deps $(chart) ## every benchmark but those of the next two, BENCHTIME=200ms each
-	go test -p 1 -timeout 60m -run '^$$' -bench . -skip '^Benchmark(Calibrate|ClosedLoop)$$' -benchtime $(BENCHTIME) -benchmem ./...
+	@sh -c "$$needs" make chromium
+	go test -tags browser -p 1 -timeout 60m -run '^$$' -bench . -skip '^Benchmark(Calibrate|ClosedLoop)$$' -benchtime $(BENCHTIME) -benchmem ./...
 
 calibrate: ## the estimate and the forecast against simulated baths whose truth is known, BATHS=200 a group; takes minutes
 	@sh -c "$$needs" make go
@@ -59,9 +61,9 @@ fuzz: ## every fuzz target, FUZZTIME=20s each
 		go test -run '^$$' -fuzz "^$$target\$$" -fuzztime $(FUZZTIME) "./$$folder" </dev/null || exit 1; \
 	done
 
-browser: $(chart) ## the chart page in a headless Chromium
-	@sh -c "$$needs" make go chromium
-	go test -count=1 -timeout 10m -tags browser -run Browser ./reports
+browser: deps $(chart) ## of the tests, those in a headless Chromium
+	@sh -c "$$needs" make chromium
+	go test -count=1 -timeout 10m -tags browser -run Browser ./reports ./cmd/steadybath
 
 deps: ## what is missing, from the machine's own packages where that is allowed
 	@sh -c "$$needs" make go postgres $(if $(wildcard $(chart)),,npm)
@@ -295,7 +297,7 @@ formatted() {
 formatted
 check 'go vet' go vet -tags browser ./...
 check staticcheck go tool staticcheck -tags browser ./...
-check 'go test' go test -count=1 -p 2 -timeout 20m ./...
+check 'go test' go test -count=1 -p 2 -timeout 20m -tags browser ./...
 [ -z "$failed" ] || { echo "failed:${failed%,}" >&2; exit 1; }
 endef
 export checks := $(value checks)
