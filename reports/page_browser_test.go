@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"regexp"
 	"strconv"
 	"strings"
 	"testing"
@@ -24,6 +25,7 @@ func TestBrowser(t *testing.T) {
 	chromium := browser.Start(t)
 	for name, test := range map[string]func(*testing.T, *browser.Tab){
 		"DrawsWithoutComplaint":           drawsWithoutComplaint,
+		"KeepsAccessibilityGuidelines":    keepsAccessibilityGuidelines,
 		"WithoutScripts":                  withoutScripts,
 		"PrintsEveryPanelWhole":           printsEveryPanelWhole,
 		"ShowsHostileTextAsText":          showsHostileTextAsText,
@@ -85,7 +87,37 @@ func printsEveryPanelWhole(t *testing.T, b *browser.Tab) {
 	b.Scheme("dark")
 	p := examplePage(180, 1)
 	b.Open(pageFile(t, p), true)
-	require.True(t, bytes.HasPrefix(b.Print("print.pdf"), []byte("%PDF-")))
+	// A link without width in the first and in the last corner of each panel tells on which sheet the corner lies.
+	var panels int
+	b.Eval(`(() => {
+		const panels = document.querySelectorAll("figure.panel");
+		panels.forEach((panel, i) => {
+			panel.style.position = "relative";
+			for (const corner of ["top", "bottom"]) {
+				const a = document.createElement("a");
+				a.href = "mark:" + i + "-" + corner;
+				a.textContent = ".";
+				a.style.cssText = "position: absolute; left: 0; line-height: 1; font-size: 1px; " + corner + ": 0";
+				panel.append(a);
+			}
+		});
+		return panels.length;
+	})()`, &panels)
+	require.Equal(t, len(p.Panels)+1, panels)
+	whole := func() (whole int) {
+		sheets := cornerSheets(t, b.Print("print.pdf"))
+		require.Len(t, sheets, 2*panels)
+		for i := range panels {
+			if sheets[fmt.Sprintf("mark:%d-top", i)] == sheets[fmt.Sprintf("mark:%d-bottom", i)] {
+				whole++
+			}
+		}
+		return whole
+	}
+	require.Equal(t, panels, whole(), "panels that lie on one sheet")
+	b.Eval(`document.querySelectorAll("figure.panel").forEach(panel => { panel.style.breakInside = "auto"; panel.style.paddingBottom = "400mm"; })`, nil)
+	require.Less(t, whole(), panels, "a cut panel is seen")
+	b.Eval(`document.querySelectorAll("figure.panel").forEach(panel => { panel.style.breakInside = panel.style.paddingBottom = ""; })`, nil)
 	// Laid out for the screen of a sheet's width, every panel must fit on one sheet: A4 less the margins is 271 mm high.
 	browser.Do(b, emulation.SetEmulatedMedia, emulation.SetEmulatedMediaParams{Media: "print"})
 	b.Size(703, 1000)
@@ -95,6 +127,28 @@ func printsEveryPanelWhole(t *testing.T, b *browser.Tab) {
 	var shown int
 	b.Eval(`Array.from(document.querySelectorAll(".live")).filter(e => e.getBoundingClientRect().height > 0).length`, &shown)
 	require.Zero(t, shown, "live charts on paper")
+}
+
+// cornerSheets reads from a PDF, whose pages and links Chromium leaves uncompressed, on which sheet each link lies.
+func cornerSheets(t *testing.T, pdf []byte) map[string]int {
+	require.True(t, bytes.HasPrefix(pdf, []byte("%PDF-")))
+	links := map[string]string{}
+	for _, o := range regexp.MustCompile(`(?s)\n(\d+) 0 obj\n<<(/Type /Annot\b.*?)>>\nendobj`).FindAllSubmatch(pdf, -1) {
+		if uri := regexp.MustCompile(`/URI \((.*?)\)`).FindSubmatch(o[2]); uri != nil {
+			links[string(o[1])] = string(uri[1])
+		}
+	}
+	sheets := map[string]int{}
+	for i, page := range regexp.MustCompile(`(?s)<</Type /Page\n.*?endobj`).FindAll(pdf, -1) {
+		if annots := regexp.MustCompile(`/Annots \[(.*?)\]`).FindSubmatch(page); annots != nil {
+			for _, a := range regexp.MustCompile(`(\d+) 0 R`).FindAllSubmatch(annots[1], -1) {
+				if name := links[string(a[1])]; strings.HasPrefix(name, "mark:") {
+					sheets[name] = i + 1
+				}
+			}
+		}
+	}
+	return sheets
 }
 
 func showsHostileTextAsText(t *testing.T, b *browser.Tab) {
