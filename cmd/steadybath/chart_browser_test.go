@@ -85,11 +85,13 @@ func tellsWhatStateTells(t *testing.T, shop shopOnPage, b *browser.Tab) {
 			require.Equal(t, fmt.Sprintf("%.*f", len(digits), value), part[2+i], "at %s: %q", part[1], told)
 		}
 	}
-	for _, across := range []float64{0.12, 0.2, 0.31, 0.44, 0.5, 0.63, 0.72, 0.81, 0.9, 0.95} {
+	for _, across := range []float64{0.1, 0.16, 0.25, 0.35, 0.4, 0.5, 0.58, 0.65, 0.72, 0.76} {
 		b.Point(box.X+across*box.Width, box.Y+box.Height/2)
 		compare(b.Tip())
 	}
 	require.Len(t, seen, 10, "as many places as the pointer was at")
+	b.Point(box.X+0.95*box.Width, box.Y+box.Height/2)
+	require.Regexp(t, `^2026-12-\d\d \d\d:\d\d\s+copper [\d.]+ g/L\s+to come if nothing but water is added; 90 %: `, b.Tip())
 	b.Point(0, 0)
 	b.Eval(`document.querySelector(".live").focus()`, nil)
 	for range 6 {
