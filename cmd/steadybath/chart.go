@@ -94,6 +94,16 @@ func (s *session) page(c *cli.Context, b *bathFile, e *estimate.Estimate, sys re
 	if err != nil {
 		return fail(err)
 	}
+	// The metal's book goes over the whole log once more, beside what looks ahead.
+	type book struct {
+		ledger *estimate.Ledger
+		err    error
+	}
+	kept := make(chan book, 1)
+	go func() {
+		ledger, err := b.Ledger(time.Time{}, e.At)
+		kept <- book{ledger, err}
+	}()
 	a, err := s.ahead(c, b, e, lookAhead{days: usualDays, seed: 1, fans: reports.FanDays})
 	if err != nil {
 		return fail(err)
@@ -108,9 +118,11 @@ func (s *session) page(c *cli.Context, b *bathFile, e *estimate.Estimate, sys re
 		}
 		a.forecast.Anodes, in.AnodeDays = farther.Anodes, anodeDays
 	}
-	if in.Ledger, err = b.Ledger(time.Time{}, e.At); err != nil {
-		return fail(refused("ask for a later day", "%v", err))
+	ledger := <-kept
+	if ledger.err != nil {
+		return fail(refused("ask for a later day", "%v", ledger.err))
 	}
+	in.Ledger = ledger.ledger
 	first, err := b.At(b.Began, estimate.Options{})
 	if err != nil {
 		return fail(refused("ask for a later day", "%v", err))
