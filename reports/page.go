@@ -334,28 +334,27 @@ func checkPanel(p Panel, zone *time.Location) error {
 		return fmt.Errorf("the forecast begins at %s, before the estimate ends", stampOf(p.Fan[0].Time, zone).Text)
 	}
 	for _, r := range p.Readings {
-		at := stampOf(r.Time, zone).Text
 		if !finite(r.Value) || math.IsInf(r.U, 0) || r.U < 0 {
-			return fmt.Errorf("the reading at %s is %v with the uncertainty %v: the value must be finite, the uncertainty zero or more", at, r.Value, r.U)
+			return fmt.Errorf("the reading at %s is %v with the uncertainty %v: the value must be finite, the uncertainty zero or more", stampOf(r.Time, zone).Text, r.Value, r.U)
 		}
 		if !oneOf(r.State, ReadingUsed, ReadingHeld, ReadingDropped, ReadingVoid) {
-			return fmt.Errorf("the reading at %s has the state %q: it can be used, held, dropped or void", at, r.State)
+			return fmt.Errorf("the reading at %s has the state %q: it can be used, held, dropped or void", stampOf(r.Time, zone).Text, r.State)
 		}
 	}
 	return nil
 }
 
 func checkPoints(what string, points []Point, zone *time.Location) error {
+	at := func(e Point) string { return stampOf(e.Time, zone).Text }
 	for i, e := range points {
-		at := stampOf(e.Time, zone).Text
 		if !finite(e.Value) || !finite(e.Low90) || !finite(e.High90) {
-			return fmt.Errorf("the %s at %s is %v (%v to %v): all three must be finite numbers", what, at, e.Value, e.Low90, e.High90)
+			return fmt.Errorf("the %s at %s is %v (%v to %v): all three must be finite numbers", what, at(e), e.Value, e.Low90, e.High90)
 		}
 		if e.Low90 > e.High90 {
-			return fmt.Errorf("the %s's interval at %s runs from %v down to %v", what, at, e.Low90, e.High90)
+			return fmt.Errorf("the %s's interval at %s runs from %v down to %v", what, at(e), e.Low90, e.High90)
 		}
 		if i > 0 && e.Time.Before(points[i-1].Time) {
-			return fmt.Errorf("the %s at %s comes after one of a later time: they must ascend", what, at)
+			return fmt.Errorf("the %s at %s comes after one of a later time: they must ascend", what, at(e))
 		}
 	}
 	return nil
