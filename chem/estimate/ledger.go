@@ -834,14 +834,12 @@ func (b *Bath) Ledger(from, to time.Time) (*Ledger, error) {
 	case from.After(to):
 		return nil, fmt.Errorf("the books cannot close on %s before they open on %s", to.Format(time.DateOnly), from.Format(time.DateOnly))
 	}
-	k := b.keep(from, to)
-	r := k.r
+	r, k := b.keep(from, to)
 	out := &Ledger{Bath: b, From: k.from, To: to, Beginning: k.whole, Metal: r.l.cons[r.l.metal].Name}
 	if r.l.acid >= 0 {
 		out.Acid = r.l.cons[r.l.acid].Name
 	}
 	k.close(out, k.opening)
-	r.s.book = nil
 	e := r.answer(to)
 	for _, rd := range e.Readings {
 		of := rd.Subject == out.Metal || rd.Subject == out.Acid || rd.Subject == "volume" || strings.HasPrefix(rd.Subject, subjectOf(""))
@@ -868,13 +866,15 @@ type kept struct {
 // back.
 const keptEvery = 128
 
-// keep keeps the book of a run through all facts up to the moment to.
+// keep takes all facts up to the moment to and keeps the book beside.
 //
 // A reading may show that the bath changed some time ago; the run then goes on from
 // another one, which took the facts since that time once more without a book. The
 // book goes back to before that time and follows as the readings have now been
-// decided.
-func (b *Bath) keep(from, to time.Time) *book {
+// decided. Where the books open at a moment between facts, at which the run does
+// not stop, or readings would be decided by when somebody opens books, the book
+// follows from there on when all has been decided.
+func (b *Bath) keep(from, to time.Time) (*run, *book) {
 	k := newBook(b)
 	r := b.start()
 	k.follow(r)
@@ -884,47 +884,74 @@ func (b *Bath) keep(from, to time.Time) *book {
 		k.start(true)
 	}
 	var back []kept
-	for i, f := range b.Facts {
-		if f.Time.After(to) {
-			break
-		}
-		if i%keptEvery == 0 {
-			bare := r.bare()
-			bare.replay = true
-			back = append(back, kept{i, bare, k.clone(nil)})
-		}
-		k.take(i, first)
-		if r.s.book != nil {
-			continue
-		}
+	here := func(i int) {
+		bare := r.bare()
+		bare.replay = true
+		back = append(back, kept{i, bare, k.clone(nil)})
+	}
+	follow := func(end int) *book {
 		for back[len(back)-1].index > r.wentBack {
 			back = back[:len(back)-1]
 		}
 		last := back[len(back)-1]
 		again := last.run.clone()
 		again.status = r.status
-		k = last.book.clone(again)
+		k := last.book.clone(again)
 		again.s.book = k
-		for j := last.index; j <= i; j++ {
-			k.take(j, first)
+		for i := last.index; i < end; i++ {
+			k.take(i, first)
 		}
-		// The same bath but for rounding and the moment of opening; the book goes
-		// with its own.
-		r.s, r.lots, r.hung, r.pulled = again.s, again.lots, again.hung, again.pulled
-		k.r = r
+		return k
 	}
-	if !k.opened {
-		r.advance(maxTime(from, r.now))
-		k.start(from.IsZero())
+	end, alone := 0, false
+	wait := func() {
+		here(end)
+		r.s.book, r.wentBack, alone = nil, end, true
+	}
+	for ; end < len(b.Facts) && !b.Facts[end].Time.After(to); end++ {
+		if !alone && k.opens(end, first) {
+			wait()
+		}
+		if alone {
+			r.take(end)
+			continue
+		}
+		if end%keptEvery == 0 {
+			here(end)
+		}
+		k.take(end, first)
+		if r.s.book == nil {
+			k = follow(end + 1)
+			r.s, r.lots, r.hung, r.pulled = k.r.s, k.r.lots, k.r.hung, k.r.pulled // the same bath, and the book's places
+			k.r = r
+		}
+	}
+	if !alone && !k.opened {
+		wait()
 	}
 	r.advance(to)
-	return k
+	if !alone {
+		r.s.book = nil
+		return r, k
+	}
+	k = follow(end)
+	if !k.opened {
+		k.r.advance(maxTime(from, k.r.now))
+		k.start(from.IsZero())
+	}
+	k.r.advance(to)
+	return r, k
+}
+
+// opens tells whether the books open before fact i.
+func (b *book) opens(i, first int) bool {
+	return !b.opened && i > first && b.r.bath.Facts[i].Time.After(b.from) && !b.from.IsZero()
 }
 
 // take takes fact i and opens the books where it is time.
 func (b *book) take(i, first int) {
 	r, f := b.r, b.r.bath.Facts[i]
-	if !b.opened && i > first && f.Time.After(b.from) && !b.from.IsZero() {
+	if b.opens(i, first) {
 		r.advance(b.from)
 		b.start(false)
 	}
