@@ -864,7 +864,7 @@ type kept struct {
 
 // keptEvery is how many facts lie between two moments to which the book can go
 // back.
-const keptEvery = 128
+const keptEvery = 256
 
 // keep takes all facts up to the moment to and keeps the book beside.
 //
