@@ -241,13 +241,18 @@ func (s *session) known(ctx context.Context, c *cli.Context, row journal.Row) (j
 
 // shop reads the standing facts of the shop.
 func (s *session) shop(c *cli.Context) ([]chem.Fact, error) {
-	entered, err := s.shopEntered(c)
+	entered, err := s.shopEntered(c, time.UTC)
 	return chem.Standing(entered), err
 }
 
-// shopEntered reads the facts of the shop in order of entry.
-func (s *session) shopEntered(c *cli.Context) ([]chem.Fact, error) {
-	rows, err := s.store.Rows(c.Context, "", time.Time{})
+// shopEntered reads the facts of the shop in order of entry, those entered by
+// --known-on where that is given, a day of which ends in the zone.
+func (s *session) shopEntered(c *cli.Context, zone *time.Location) ([]chem.Fact, error) {
+	until, err := s.knownOn(c, zone)
+	if err != nil {
+		return nil, err
+	}
+	rows, err := s.store.Rows(c.Context, "", until)
 	if err != nil {
 		return nil, err
 	}
@@ -385,7 +390,7 @@ func (s *session) voidOfShop(ctx context.Context, c *cli.Context) error {
 	if err != nil {
 		return err
 	}
-	entered, err := s.shopEntered(c)
+	entered, err := s.shopEntered(c, zone)
 	if err != nil {
 		return err
 	}
