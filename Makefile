@@ -24,6 +24,7 @@ version = $(shell test -e .git && git describe --tags --always --dirty 2>/dev/nu
 stamp = $(if $(version),-ldflags "-X main.version=$(version)")
 
 chart := reports/echarts/asset/echarts.js
+axe := reports/echarts/node_modules/axe-core/axe.min.js
 
 build: $(chart) ## the tool, bin/steadybath, with the chart script inside
 	@sh -c "$$needs" make go
@@ -36,11 +37,13 @@ man: build ## the manual page, bin/steadybath.1
 demo: deps build ## a tour with an invented half-year, in a database of its own
 	@sh -c "$$tour"
 
-test: deps $(chart) ## gofmt, go vet, staticcheck and every test
+test: deps $(chart) $(axe) ## gofmt, go vet, staticcheck and every test, the page in a headless Chromium among them
+	@sh -c "$$needs" make chromium
 	@sh -c "$$checks"
 
 bench: deps $(chart) ## every benchmark but those of the next two, BENCHTIME=200ms each
-	go test -p 1 -timeout 60m -run '^$$' -bench . -skip '^Benchmark(Calibrate|ClosedLoop)$$' -benchtime $(BENCHTIME) -benchmem ./...
+	@sh -c "$$needs" make chromium
+	go test -tags browser -p 1 -timeout 60m -run '^$$' -bench . -skip '^Benchmark(Calibrate|ClosedLoop)$$' -benchtime $(BENCHTIME) -benchmem ./...
 
 calibrate: ## the estimate and the forecast against simulated baths whose truth is known, BATHS=200 a group; takes minutes
 	@sh -c "$$needs" make go
@@ -59,9 +62,9 @@ fuzz: ## every fuzz target, FUZZTIME=20s each
 		go test -run '^$$' -fuzz "^$$target\$$" -fuzztime $(FUZZTIME) "./$$folder" </dev/null || exit 1; \
 	done
 
-browser: $(chart) ## the chart page in a headless Chromium
-	@sh -c "$$needs" make go chromium
-	go test -count=1 -timeout 10m -tags browser -run Browser ./reports
+browser: deps $(chart) $(axe) ## of the tests, those in a headless Chromium
+	@sh -c "$$needs" make chromium
+	go test -count=1 -timeout 10m -tags browser -run Browser ./reports ./cmd/steadybath
 
 deps: ## what is missing, from the machine's own packages where that is allowed
 	@sh -c "$$needs" make go postgres $(if $(wildcard $(chart)),,npm)
@@ -79,6 +82,10 @@ help: ## this list
 # it, and the page has still pictures and tables.
 $(chart): reports/echarts/package.json reports/echarts/package-lock.json
 	@sh -c "$$needs" make npm; sh -c "$$script"
+
+# For the tests alone, by the same npm ci; a script that is there from before may have come without it.
+$(axe): | $(chart)
+	@test -e $@ || { sh -c "$$needs" make npm; sh -c "$$script"; }
 
 # ---------------------------------------------------------------------------------------------------------------------------
 # Shell scripts, handed to sh through the environment as they stand: no make variables in them.
@@ -190,10 +197,10 @@ if [ -d "$cache/_cacache" ] && [ ! -w "$cache/_cacache" ]; then
 	cp -R "$cache/_cacache/index-v5" "$mine/_cacache/" && chmod -R u+w "$mine"
 	ln -s "$cache/_cacache/content-v2" "$mine/_cacache/content-v2"
 	export npm_config_cache="$mine"
-	npm ci --offline --loglevel=silent </dev/null >/dev/null 2>&1 || rm -f "$mine/_cacache/content-v2"
+	npm ci --include=dev --offline --loglevel=silent </dev/null >/dev/null 2>&1 || rm -f "$mine/_cacache/content-v2"
 fi
-echo '(cd reports/echarts && npm ci --prefer-offline)'
-if ! npm ci --prefer-offline --loglevel=error --fetch-retries=1 --fetch-retry-mintimeout=1000 </dev/null; then
+echo '(cd reports/echarts && npm ci --include=dev --prefer-offline)'
+if ! npm ci --include=dev --prefer-offline --loglevel=error --fetch-retries=1 --fetch-retry-mintimeout=1000 </dev/null; then
 	cat >&2 <<-END
 		make: npm could not fetch the chart script; why stands above. The tool is built without it: the page has still pictures
 		and tables, and the test that looks for the script fails. Run make again where npm reaches its registry or has the
@@ -295,7 +302,7 @@ formatted() {
 formatted
 check 'go vet' go vet -tags browser ./...
 check staticcheck go tool staticcheck -tags browser ./...
-check 'go test' go test -count=1 -p 2 -timeout 20m ./...
+check 'go test' go test -count=1 -p 2 -timeout 20m -tags browser ./...
 [ -z "$failed" ] || { echo "failed:${failed%,}" >&2; exit 1; }
 endef
 export checks := $(value checks)

@@ -23,15 +23,18 @@ type Page struct {
 	Bath     string         // the bath's name as people typed it
 	Title    string         // what kind of bath it is, for instance the recipe's title; may be empty
 	Made     time.Time      // when the page was made
-	From, To time.Time      // the span that the charts cover; both zero: as far as the data goes
+	At       time.Time      // the moment that it tells of; zero is Made
+	From, To time.Time      // the span that the charts cover; zero: as far as the data goes, what is to come with it
 	Zone     *time.Location // the bath's zone; nil is UTC
 	Due      []DueLine      // what to do, in any order
 	Cautions []string       // what to mind while doing it, one sentence each
-	Panels   []Panel        // one per constituent, in the order to be shown; the bath's volume is a panel like the others
+	Panels   []Panel        // one per constituent, in the order to be shown; the bath's volume and each anode are panels like the others
 	Days     []DayCharge    // charge passed per calendar day, ascending; a day without plating may be left out
+	Sheets   []Sheet        // further tables, in the order to be shown
 	Log      []LogLine      // the newest facts, newest first
 	LogTotal int            // how many facts the bath has in all; less than len(Log) counts as len(Log)
 	How      []string       // how the numbers were obtained, one sentence each
+	Basis    []Sheet        // the same in tables
 	Head     string         // the hash of the bath's newest fact, in hex; may be empty
 }
 
@@ -46,13 +49,26 @@ const (
 // DueLater.
 type DueLine struct{ What, Why, Level string }
 
+// Sheet is a table with its name. A cell that is a number or a measure is set to the right where its column is in Numeric. Parts
+// draws a bar in the last column, each a fraction of the longest; empty draws none.
+type Sheet struct {
+	Name, Lead string // Lead is a sentence before the table; may be empty
+	Head       []string
+	Numeric    []bool // by column; shorter than Head where the rest is text
+	Rows       [][]string
+	Parts      []float64 // by row, 0 to 1
+	Notes      []string  // sentences after it
+}
+
 // Panel is one quantity over time, with what was read and what was done to it.
 type Panel struct {
 	Name, Unit        string
 	Low, Target, High float64   // the window, in Unit; NaN where there is none
 	Verdict           string    // how the quantity stands now: VerdictInside and so on; empty where there is nothing to say
 	Noun              string    // what a reading is called; empty is "titration"
+	Leaves            string    // when it leaves the window, in words; empty where nothing is said
 	Estimate          []Point   // ascending in time
+	Fan               []Point   // what is to come if nothing but water is added: median and 90 %, ascending, the first at the estimate's end
 	Readings          []Reading // in any order
 	Marks             []Mark    // in any order
 }
@@ -126,7 +142,7 @@ var pageCSS string
 //go:embed templates/page.js
 var pageJS string
 
-var pageTemplate = template.Must(template.New("page").Parse(pageHTML))
+var pageTemplate = template.Must(template.New("page").Funcs(template.FuncMap{"percent": percent}).Parse(pageHTML))
 
 // WritePage writes the page as one self-contained HTML file. Nothing is written when the page cannot be made: a value that is
 // not a finite number, a window whose low is above its high, a word that is none of the constants above, and a span that ends
@@ -153,6 +169,10 @@ type pageModel struct {
 	MadeText  string
 	MadeISO   string
 	SpanText  string
+	AtText    string
+	AtISO     string
+	Ahead     bool
+	LeavesAny bool
 	FirstDay  string
 	LastDay   string
 	Key       []keyEntry
@@ -181,15 +201,22 @@ func writePage(w io.Writer, p Page, script string) error {
 		return fmt.Errorf("the page would span from %s to %s: the end must lie after the beginning",
 			stampOf(from, p.Zone).Text, stampOf(to, p.Zone).Text)
 	}
-	clock := pageClock{zone: p.Zone, from: from, to: to}
+	if p.At.IsZero() {
+		p.At = p.Made
+	}
+	clock := pageClock{zone: p.Zone, from: from, to: to, at: p.At}
 
 	m := pageModel{
 		Page: p, CSS: template.CSS(paletteCSS() + pageCSS), Script: template.JS(script), Driver: template.JS(pageJS),
 		Live: script != "", Shapes: shapeDefs(), Zone: p.Zone.String(), DueSorted: sortDue(p.Due),
 		MadeText: stampOf(p.Made, p.Zone).Text, MadeISO: stampOf(p.Made, p.Zone).ISO,
+		AtText: stampOf(p.At, p.Zone).Text, AtISO: stampOf(p.At, p.Zone).ISO,
 		FirstDay: from.In(p.Zone).Format(time.DateOnly), LastDay: to.In(p.Zone).Format(time.DateOnly),
 	}
-	m.SpanText = m.FirstDay + " to " + m.LastDay
+	m.SpanText = m.FirstDay
+	if m.LastDay != m.FirstDay {
+		m.SpanText += " to " + m.LastDay
+	}
 	for i, panel := range p.Panels {
 		v, err := viewPanel(panel, i, clock)
 		if err != nil {
@@ -197,13 +224,15 @@ func writePage(w io.Writer, p Page, script string) error {
 		}
 		m.Views = append(m.Views, v)
 		m.Verdicts = m.Verdicts || panel.Verdict != ""
+		m.LeavesAny = m.LeavesAny || panel.Leaves != ""
+		m.Ahead = m.Ahead || len(v.Fan) > 0
 	}
 	charge, err := viewCharge(p.Days, clock)
 	if err != nil {
 		return err
 	}
 	m.Charge = charge
-	m.Key = keyOf(m.Views)
+	m.Key = keyOf(m.Views, charge)
 	for _, l := range p.Log {
 		m.LogRows = append(m.LogRows, logRow{l, stampOf(l.Time, p.Zone)})
 	}
@@ -258,6 +287,28 @@ func checkPage(p Page) error {
 			return fmt.Errorf("panel %q: %w", panel.Name, err)
 		}
 	}
+	for _, s := range append(append([]Sheet(nil), p.Sheets...), p.Basis...) {
+		if err := checkSheet(s); err != nil {
+			return fmt.Errorf("sheet %q: %w", s.Name, err)
+		}
+	}
+	return nil
+}
+
+func checkSheet(s Sheet) error {
+	for i, row := range s.Rows {
+		if len(row) != len(s.Head) {
+			return fmt.Errorf("row %d has %d cells for %d columns", i+1, len(row), len(s.Head))
+		}
+	}
+	if len(s.Parts) > 0 && len(s.Parts) != len(s.Rows) {
+		return fmt.Errorf("%d bars for %d rows", len(s.Parts), len(s.Rows))
+	}
+	for i, part := range s.Parts {
+		if !(part >= 0 && part <= 1) {
+			return fmt.Errorf("the bar of row %d is %v: 0 to 1 would fit", i+1, part)
+		}
+	}
 	return nil
 }
 
@@ -273,25 +324,37 @@ func checkPanel(p Panel, zone *time.Location) error {
 	if !oneOf(p.Verdict, "", VerdictInside, VerdictLow, VerdictHigh, VerdictUnsure) {
 		return fmt.Errorf("the verdict %q is none of inside, low, high and unsure", p.Verdict)
 	}
-	for i, e := range p.Estimate {
-		at := stampOf(e.Time, zone).Text
-		if !finite(e.Value) || !finite(e.Low90) || !finite(e.High90) {
-			return fmt.Errorf("the estimate at %s is %v (%v to %v): all three must be finite numbers", at, e.Value, e.Low90, e.High90)
-		}
-		if e.Low90 > e.High90 {
-			return fmt.Errorf("the estimate's interval at %s runs from %v down to %v", at, e.Low90, e.High90)
-		}
-		if i > 0 && e.Time.Before(p.Estimate[i-1].Time) {
-			return fmt.Errorf("the estimate at %s comes after one of a later time: they must ascend", at)
-		}
+	if err := checkPoints("estimate", p.Estimate, zone); err != nil {
+		return err
+	}
+	if err := checkPoints("forecast", p.Fan, zone); err != nil {
+		return err
+	}
+	if n := len(p.Estimate); n > 0 && len(p.Fan) > 0 && p.Fan[0].Time.Before(p.Estimate[n-1].Time) {
+		return fmt.Errorf("the forecast begins at %s, before the estimate ends", stampOf(p.Fan[0].Time, zone).Text)
 	}
 	for _, r := range p.Readings {
-		at := stampOf(r.Time, zone).Text
 		if !finite(r.Value) || math.IsInf(r.U, 0) || r.U < 0 {
-			return fmt.Errorf("the reading at %s is %v with the uncertainty %v: the value must be finite, the uncertainty zero or more", at, r.Value, r.U)
+			return fmt.Errorf("the reading at %s is %v with the uncertainty %v: the value must be finite, the uncertainty zero or more", stampOf(r.Time, zone).Text, r.Value, r.U)
 		}
 		if !oneOf(r.State, ReadingUsed, ReadingHeld, ReadingDropped, ReadingVoid) {
-			return fmt.Errorf("the reading at %s has the state %q: it can be used, held, dropped or void", at, r.State)
+			return fmt.Errorf("the reading at %s has the state %q: it can be used, held, dropped or void", stampOf(r.Time, zone).Text, r.State)
+		}
+	}
+	return nil
+}
+
+func checkPoints(what string, points []Point, zone *time.Location) error {
+	at := func(e Point) string { return stampOf(e.Time, zone).Text }
+	for i, e := range points {
+		if !finite(e.Value) || !finite(e.Low90) || !finite(e.High90) {
+			return fmt.Errorf("the %s at %s is %v (%v to %v): all three must be finite numbers", what, at(e), e.Value, e.Low90, e.High90)
+		}
+		if e.Low90 > e.High90 {
+			return fmt.Errorf("the %s's interval at %s runs from %v down to %v", what, at(e), e.Low90, e.High90)
+		}
+		if i > 0 && e.Time.Before(points[i-1].Time) {
+			return fmt.Errorf("the %s at %s comes after one of a later time: they must ascend", what, at(e))
 		}
 	}
 	return nil
@@ -325,6 +388,9 @@ func pageSpan(p Page) (from, to time.Time) {
 	}
 	for _, panel := range p.Panels {
 		for _, e := range panel.Estimate {
+			see(e.Time)
+		}
+		for _, e := range panel.Fan {
 			see(e.Time)
 		}
 		for _, r := range panel.Readings {

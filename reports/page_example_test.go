@@ -28,7 +28,7 @@ func examplePage(days int, perDay int) Page {
 	made := time.Date(2026, 3, 2, 18, 5, 0, 0, zone)
 	from := made.AddDate(0, 0, -days)
 	nan := math.NaN()
-	p := Page{Bath: "tank-1", Title: "Acid copper for electroforming (invented example)", Made: made, From: from, To: made, Zone: zone,
+	p := Page{Bath: "tank-1", Title: "Acid copper for electroforming (invented example)", Made: made, From: from, To: made.AddDate(0, 0, 20), Zone: zone,
 		Due: []DueLine{
 			{"Titrate chloride by Thursday", "the last titration is 9 days old, and the estimate may be 8 mg/L off by then", DueSoon},
 			{"Add 12.0 mL of brightener, in two portions 20 min apart", "3.1 mL/L is near the window's low of 3; after it 3.4 mL/L", DueNow},
@@ -44,7 +44,15 @@ func examplePage(days int, perDay int) Page {
 			"Recipe: acid copper for electroforming; windows as set on 2025-09-01.",
 			"Titrant EDTA, lot E7: 0.1000 mol/L, factor 1.002 with u 0.001.",
 		},
-		Head: "9f86d081884c7d659a2feaa0c55ad015a3bf4f1b2b0b822cd15d6c15b0f00a08",
+		Sheets: []Sheet{
+			{Name: "Anodes", Head: []string{"Anode", "Left", "Replace"}, Numeric: []bool{false, true},
+				Rows: [][]string{{"slab-b", "0.621 ± 0.004 kg", "about 2026-05-02 (80 %: 2026-04-12 to 2026-06-01)"}}, Notes: []string{"Their area is 9.6 dm2."}},
+			{Name: "Where the copper went", Lead: "In g, given all that was read since.", Head: []string{"From and to", "By", "g"}, Numeric: []bool{false, false, true},
+				Rows:  [][]string{{"anodes to bath", "dissolved by current", "803 ± 14"}, {"bath to parts", "plated onto parts", "791 ± 3"}, {"bath to elsewhere", "drag-out", "28 ± 21"}},
+				Parts: []float64{1, 0.985, 0.035}},
+		},
+		Basis: []Sheet{{Name: "Rates", Head: []string{"Rate", "Believed", "Learned", "Unit"}, Numeric: []bool{false, true, true}, Rows: [][]string{{"evaporation", "0.31 ± 0.14", "0.322 ± 0.011", "L/d"}}}},
+		Head:  "9f86d081884c7d659a2feaa0c55ad015a3bf4f1b2b0b822cd15d6c15b0f00a08",
 	}
 	type spec struct {
 		name, unit         string
@@ -102,6 +110,13 @@ func examplePage(days int, perDay int) Page {
 				panel.Marks = append(panel.Marks, Mark{at, "anode", "slab-b hung, 1.250 kg"})
 			}
 		}
+		last := panel.Estimate[len(panel.Estimate)-1]
+		for d := 0; d <= 21; d++ {
+			median := last.Value + s.drift*float64(d)
+			half := s.band * (0.7 + 0.05*float64(d))
+			panel.Fan = append(panel.Fan, Point{last.Time.AddDate(0, 0, d), median, median - half, median + half})
+		}
+		panel.Leaves = "too low about 2026-04-20 (80 %: 2026-04-02 to later)"
 		if s.name == "brightener" {
 			panel.Noun, panel.Verdict = "Hull-cell panel", VerdictUnsure
 		}
@@ -160,6 +175,22 @@ func hostilePage() Page {
 		for j := range p.Panels[i].Marks {
 			p.Panels[i].Marks[j].Text, p.Panels[i].Marks[j].Kind = hostile, hostile
 		}
+	}
+	for _, sheets := range [][]Sheet{p.Sheets, p.Basis} {
+		for i := range sheets {
+			sheets[i].Name, sheets[i].Lead, sheets[i].Notes = hostile, hostile, []string{hostile}
+			for j := range sheets[i].Head {
+				sheets[i].Head[j] = hostile
+			}
+			for j := range sheets[i].Rows {
+				for k := range sheets[i].Rows[j] {
+					sheets[i].Rows[j][k] = hostile
+				}
+			}
+		}
+	}
+	for i := range p.Panels {
+		p.Panels[i].Leaves = hostile
 	}
 	for i := range p.Log {
 		p.Log[i].Kind, p.Log[i].Text, p.Log[i].By = hostile, hostile, hostile

@@ -36,6 +36,7 @@ var palette = map[string]ink{
 
 const (
 	bandOpacity   = 0.22 // of "line" over what lies below it
+	fanOpacity    = 0.12 // the same of what is to come
 	windowOpacity = 0.30 // of "window" over "card"
 )
 
@@ -102,12 +103,13 @@ func shapeDefs() template.HTML {
 type keyEntry struct{ Sign, Words string }
 
 // keyOf lists the signs that occur on this page.
-func keyOf(views []*panelView) []keyEntry {
+func keyOf(views []*panelView, charge *chargeView) []keyEntry {
 	var key []keyEntry
-	var estimate, window, target, bars bool
+	var estimate, fan, window, target, bars bool
 	seen := map[string]bool{}
 	for _, v := range views {
 		estimate = estimate || len(v.Estimate) > 0
+		fan = fan || len(v.Fan) > 1
 		window = window || finite(v.Low) || finite(v.High)
 		target = target || finite(v.Target)
 		for state, list := range v.readings {
@@ -126,11 +128,14 @@ func keyOf(views []*panelView) []keyEntry {
 		}
 	}
 	add(estimate, "estimate", "estimate, in its band of 90 %")
+	add(fan, "fan", "to come if nothing but water is added: as likely above as below, in its band of 90 %")
 	add(window, "window", "window")
 	add(target, "target", "target")
 	add(bars, "bar", "bar of a reading: 90 %, that is 1.645 u to either side")
 	for _, name := range append(append([]string(nil), readingStates...), markShapes...) {
 		add(seen[name], name, shapes[name].words)
 	}
+	add(len(charge.bars) > 0, "passed", "charge per "+charge.Per+", scale at the left")
+	add(len(charge.bars) > 0, "sum", "charge passed since the left edge, scale at the right")
 	return key
 }

@@ -18,6 +18,8 @@ type stillPicture = template.HTML
 const (
 	stillWide = 4000
 	stillTall = 1000
+	// denseSigns is the number of signs of a kind above which they are drawn as dots.
+	denseSigns = 1000
 	// titledFacts is the number of signs up to which each carries its text for the pointer; the tables have them all anyway.
 	titledFacts = 300
 )
@@ -67,23 +69,11 @@ func still(v *panelView) stillPicture {
 		top, bottom := v.down(v.High), v.down(v.Low)
 		fmt.Fprintf(&b, `<path class="window" d="M%sH%dV%dH0z"/>`, inner(0, top), stillWide, int(math.Round(bottom*stillTall)))
 	}
-	points := v.place(thinPoints(v.Estimate, thinStill))
-	if len(points) > 0 {
-		var there, back, line strings.Builder
-		for i := range points {
-			e := points[i]
-			x := v.clock.across(e.wall)
-			there.WriteString(pathStep(i) + inner(x, v.down(v.onPicture(e.high))))
-			line.WriteString(pathStep(i) + inner(x, v.down(e.value)))
-		}
-		for i := len(points) - 1; i >= 0; i-- {
-			e := points[i]
-			back.WriteString(pathStep(len(points)-1-i) + inner(v.clock.across(e.wall), v.down(v.onPicture(e.low))))
-		}
-		fmt.Fprintf(&b, `<path class="band" d="%sL%sz"/><path class="band-edge" d="%s%s"/><path class="estimate" d="%s"/>`,
-			there.String(), strings.TrimPrefix(back.String(), "M"), there.String(), back.String(), line.String())
-	}
+	v.drawBand(&b, "", v.place(thinPoints(v.Estimate, thinStill)))
+	v.drawBand(&b, " fan", v.fan)
+	v.drawDense(&b)
 	b.WriteString(`</svg>`)
+	drawNow(&b, v.clock)
 	for _, l := range v.limits() {
 		at := percent(v.down(l.y))
 		fmt.Fprintf(&b, `<line class="limit %s" x1="0" x2="100%%" y1="%s" y2="%s"/><text class="limit-name" x="100%%" y="%s" dx="5" dy="4">%s</text>`,
@@ -93,7 +83,7 @@ func still(v *panelView) stillPicture {
 	for i := len(readingStates) - 1; i >= 0; i-- {
 		state := readingStates[i]
 		list := v.readings[state]
-		if len(list) == 0 {
+		if len(list) == 0 || len(list) > denseSigns {
 			continue
 		}
 		fmt.Fprintf(&b, `<g class="reading %s">`, state)
@@ -109,7 +99,7 @@ func still(v *panelView) stillPicture {
 		b.WriteString(`</g>`)
 	}
 	for _, kind := range markShapes {
-		if list := v.marks[kind]; len(list) > 0 {
+		if list := v.marks[kind]; len(list) > 0 && len(list) <= denseSigns {
 			fmt.Fprintf(&b, `<g class="mark %s">`, kind)
 			for _, m := range list {
 				drawSign(&b, kind, v.clock.across(m.wall), v.down(v.lane), m.text, titled)
@@ -119,6 +109,87 @@ func still(v *panelView) stillPicture {
 	}
 	b.WriteString(`</svg>`)
 	return stillPicture(b.String())
+}
+
+// drawDense draws the signs of a kind that are so many that their outlines could not be told apart: as dots, one for all that lie
+// within a tenth of a millimetre of each other on a sheet, with one bar for all bars of such a breadth.
+func (v *panelView) drawDense(b *strings.Builder) {
+	const fine = 2 // of the inner picture's units
+	type dot struct{ x, y int }
+	dots := func(class string, n int, at func(i int) (wall int64, y float64)) {
+		seen := map[dot]bool{}
+		fmt.Fprintf(b, `<path class="dots %s" d="`, class)
+		last := dot{}
+		for i := range n {
+			wall, y := at(i)
+			d := dot{int(math.Round(v.clock.across(wall)*stillWide)) / fine * fine, int(math.Round(v.down(y)*stillTall)) / fine * fine}
+			if seen[d] {
+				continue
+			}
+			seen[d] = true
+			fmt.Fprintf(b, "m%d %dh0", d.x-last.x, d.y-last.y)
+			last = d
+		}
+		b.WriteString(`"/>`)
+	}
+	for i := len(readingStates) - 1; i >= 0; i-- {
+		state := readingStates[i]
+		list := v.readings[state]
+		if len(list) <= denseSigns {
+			continue
+		}
+		fmt.Fprintf(b, `<g class="reading %s"><path d="`, state)
+		for k := 0; k < len(list); {
+			x := int(math.Round(v.clock.across(list[k].wall)*stillWide)) / fine * fine
+			low, high, any := math.Inf(1), math.Inf(-1), false
+			for ; k < len(list) && int(math.Round(v.clock.across(list[k].wall)*stillWide))/fine*fine == x; k++ {
+				if r := list[k]; r.barH > r.barLow {
+					low, high, any = min(low, r.barLow), max(high, r.barH), true
+				}
+			}
+			if any {
+				fmt.Fprintf(b, "M%d %dV%d", x, int(math.Round(v.down(high)*stillTall)), int(math.Round(v.down(low)*stillTall)))
+			}
+		}
+		b.WriteString(`"/></g>`)
+		dots(state, len(list), func(i int) (int64, float64) { return list[i].wall, list[i].y })
+	}
+	for _, kind := range markShapes {
+		if list := v.marks[kind]; len(list) > denseSigns {
+			dots(kind, len(list), func(i int) (int64, float64) { return list[i].wall, v.lane })
+		}
+	}
+}
+
+// drawBand draws a line in its band. A line that leaves the picture ends where it does.
+func (v *panelView) drawBand(b *strings.Builder, class string, points []viewPoint) {
+	if len(points) == 0 {
+		return
+	}
+	var there, back, line strings.Builder
+	drawn := 0
+	for i, e := range points {
+		x := v.clock.across(e.wall)
+		there.WriteString(pathStep(i) + inner(x, v.down(v.onPicture(e.high))))
+		if e.value >= v.floor() && e.value <= v.high {
+			line.WriteString(pathStep(drawn) + inner(x, v.down(e.value)))
+			drawn++
+		}
+	}
+	for i := len(points) - 1; i >= 0; i-- {
+		e := points[i]
+		back.WriteString(pathStep(len(points)-1-i) + inner(v.clock.across(e.wall), v.down(v.onPicture(e.low))))
+	}
+	fmt.Fprintf(b, `<path class="band%s" d="%sL%sz"/><path class="band-edge%s" d="%s%s"/><path class="estimate%s" d="%s"/>`,
+		class, there.String(), strings.TrimPrefix(back.String(), "M"), class, there.String(), back.String(), class, line.String())
+}
+
+// drawNow draws the line at the moment that is told of.
+func drawNow(b *strings.Builder, c pageClock) {
+	if wall, ok := c.now(); ok {
+		x := percent(c.across(wall))
+		fmt.Fprintf(b, `<line class="now-line" x1="%s" x2="%s" y1="0" y2="100%%"/><text class="now-word" x="%s" y="-3">%s</text>`, x, x, x, nowWord)
+	}
 }
 
 func pathStep(i int) string {
@@ -173,6 +244,24 @@ func stillCharge(c *chargeView) stillPicture {
 			fmt.Fprintf(&b, "M%sV%dH%dV%dz", inner(left, 1), int(math.Round(down(bar.ah)*stillTall)), int(math.Round(right*stillWide)), stillTall)
 		}
 	}
-	b.WriteString(`"/></svg></svg>`)
+	b.WriteString(`"/>`)
+	if len(c.bars) > 0 {
+		b.WriteString(`<path class="estimate sum" d="`)
+		for i, s := range c.sums {
+			b.WriteString(pathStep(i) + inner(c.clock.across(s.wall), 1-s.value/c.top))
+		}
+		b.WriteString(`"/>`)
+	}
+	b.WriteString(`</svg>`)
+	drawNow(&b, c.clock)
+	if len(c.bars) > 0 {
+		b.WriteString(`<g class="right">`)
+		for i := 0; i <= int(math.Round(c.top/c.rise)); i++ {
+			y := float64(i) * c.rise
+			fmt.Fprintf(&b, `<text x="100%%" dx="7" y="%s" dy="4">%s</text>`, percent(1-y/c.top), number(y, stepDecimals(c.rise)))
+		}
+		b.WriteString(`</g>`)
+	}
+	b.WriteString(`</svg>`)
 	return stillPicture(b.String())
 }

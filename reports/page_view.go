@@ -12,12 +12,14 @@ import (
 const (
 	// thinAbove is the number of points above which a line is thinned for the live chart: beyond it drawing takes seconds and
 	// a screen has no room to show the difference.
-	thinAbove = 5000
+	thinAbove = 3000
 	// thinStill is the same for a still picture, which is never wider than a sheet of paper.
 	thinStill = 1000
 	// barFactor widens a standard uncertainty to a 90 % interval of a normal distribution, the same cover as the band's:
 	// JCGM 100:2008 (GUM), table G.2, 90 %, infinitely many degrees of freedom (figure from memory; a test computes it).
 	barFactor = 1.645
+	// labelled is how many of the newest readings say what else was written down with them; the rest is the history's.
+	labelled = 2000
 	// tableRows is how many of the newest readings and marks stand in a panel's table; the rest is the history's.
 	tableRows = 60
 )
@@ -26,6 +28,15 @@ const (
 type pageClock struct {
 	zone     *time.Location
 	from, to time.Time
+	at       time.Time // the moment that is told of; zero draws no line there
+}
+
+// now is the place of that moment between the edges; false where it is not between them or at the right one, where no line is needed.
+func (c pageClock) now() (wall int64, ok bool) {
+	if c.at.IsZero() || c.at.Before(c.from) || !c.at.Before(c.to) {
+		return 0, false
+	}
+	return c.wall(c.at), true
 }
 
 // wall gives what the clock in the shop showed, as the milliseconds that UTC would have at that reading. The charts run on
@@ -62,6 +73,7 @@ type panelView struct {
 	lane              float64 // where marks stand; NaN without marks
 	decimals          int
 	points            []viewPoint // the estimate, thinned for the live chart
+	fan               []viewPoint
 	readings          map[string][]placedReading
 	marks             map[string][]placedMark
 	facts             []viewFact // readings and marks in order of time
@@ -72,6 +84,7 @@ type panelView struct {
 	Rows              []factRow
 	RowsRest          int
 	EstimateRows      []estimateRow
+	FanRows           []estimateRow
 	Still             stillPicture
 	Data              scriptData
 }
@@ -86,6 +99,7 @@ type placedReading struct {
 	Reading
 	wall            int64
 	y, barLow, barH float64
+	value, u, note  string // as shown; u and note may be empty
 	text            string
 }
 
@@ -117,10 +131,15 @@ func viewPanel(p Panel, index int, clock pageClock) (*panelView, error) {
 	if v.Noun == "" {
 		v.Noun = "titration"
 	}
-	v.Estimate, v.Readings, v.Marks = nil, nil, nil
+	v.Estimate, v.Fan, v.Readings, v.Marks = nil, nil, nil, nil
 	for _, e := range p.Estimate {
 		if clock.holds(e.Time) {
 			v.Estimate = append(v.Estimate, e)
+		}
+	}
+	for _, e := range p.Fan {
+		if clock.holds(e.Time) {
+			v.Fan = append(v.Fan, e)
 		}
 	}
 	for _, r := range p.Readings {
@@ -137,7 +156,7 @@ func viewPanel(p Panel, index int, clock pageClock) (*panelView, error) {
 	sort.SliceStable(v.Marks, func(i, j int) bool { return v.Marks[i].Time.Before(v.Marks[j].Time) })
 
 	v.scale()
-	v.points = v.place(thinPoints(v.Estimate, thinAbove))
+	v.points, v.fan = v.place(thinPoints(v.Estimate, thinAbove)), v.place(thinPoints(v.Fan, thinStill))
 	v.placeFacts()
 	v.say()
 	v.Still = still(v)
@@ -147,8 +166,8 @@ func viewPanel(p Panel, index int, clock pageClock) (*panelView, error) {
 }
 
 // scale chooses the vertical axis. What must be seen whole: the estimate, the window, and the readings in use with their bars.
-// The band may be as wide as any bath could be before the first reading, and a mistyped reading may be ten times off: neither
-// may press everything else into a line.
+// The band may be as wide as any bath could be before the first reading, a mistyped reading may be ten times off, and a bath that
+// is left alone for months runs dry of brightener: none of them may press everything else into a line.
 func (v *panelView) scale() {
 	lo, hi := math.Inf(1), math.Inf(-1)
 	see := func(values ...float64) {
@@ -181,8 +200,10 @@ func (v *panelView) scale() {
 	}
 	room := hi - lo
 	bottom, top := lo, hi
-	for _, e := range v.Estimate {
-		bottom, top = min(bottom, e.Low90), max(top, e.High90)
+	for _, points := range [][]Point{v.Estimate, v.Fan} {
+		for _, e := range points {
+			bottom, top = min(bottom, e.Low90), max(top, e.High90)
+		}
 	}
 	for _, r := range v.Readings {
 		bottom, top = min(bottom, r.Value), max(top, r.Value)
@@ -254,7 +275,7 @@ func markWord(kind string) string {
 func (v *panelView) placeFacts() {
 	var rows []factRow
 	var times []time.Time
-	for _, r := range v.Readings {
+	for i, r := range v.Readings {
 		d := min(max(v.decimals, decimalsOfU(r.U)), v.decimals+2)
 		pr := placedReading{Reading: r, wall: v.clock.wall(r.Time), y: v.onPicture(r.Value)}
 		half := barHalf(r)
@@ -272,10 +293,11 @@ func (v *panelView) placeFacts() {
 		if pr.y != r.Value {
 			notes = append(notes, "off the picture, drawn at its edge")
 		}
-		if r.Label != "" {
+		if r.Label != "" && (r.State != ReadingUsed || i >= len(v.Readings)-labelled) {
 			notes = append(notes, r.Label)
 		}
 		row.Note = strings.Join(notes, "; ")
+		pr.value, pr.u, pr.note = row.Value, row.U, row.Note
 		if row.Note != "" {
 			pr.text += " (" + row.Note + ")"
 		}
@@ -357,12 +379,18 @@ func (v *panelView) say() {
 		}
 		s = append(s, line+".")
 		for _, i := range evenly(v.Estimate, 13) {
-			e := v.Estimate[i]
-			v.EstimateRows = append(v.EstimateRows, estimateRow{stampOf(e.Time, v.clock.zone),
-				number(e.Value, v.decimals), number(e.Low90, v.decimals), number(e.High90, v.decimals)})
+			v.EstimateRows = append(v.EstimateRows, v.estimateRow(v.Estimate[i]))
 		}
 	} else {
 		s = append(s, "There is no estimate in the span shown.")
+	}
+	if n := len(v.Fan); n > 1 {
+		last := v.Fan[n-1]
+		s = append(s, fmt.Sprintf("If nothing but water is added, it will be %s by %s (90 %%: %s to %s).", withUnit(last.Value),
+			last.Time.In(v.clock.zone).Format(time.DateOnly), number(last.Low90, v.decimals), number(last.High90, v.decimals)))
+		for _, i := range evenly(v.Fan, 5)[1:] {
+			v.FanRows = append(v.FanRows, v.estimateRow(v.Fan[i]))
+		}
 	}
 	s = append(s, v.countReadings(), v.countMarks())
 	v.Sentence = strings.Join(strings.Fields(strings.Join(s, " ")), " ")
@@ -375,6 +403,10 @@ func (v *panelView) say() {
 			break
 		}
 	}
+}
+
+func (v *panelView) estimateRow(e Point) estimateRow {
+	return estimateRow{stampOf(e.Time, v.clock.zone), number(e.Value, v.decimals), number(e.Low90, v.decimals), number(e.High90, v.decimals)}
 }
 
 func (v *panelView) countReadings() string {
@@ -493,6 +525,18 @@ func niceScale(lo, hi float64, n int) (from, to, step float64) {
 	return math.Floor(lo/step+1e-9) * step, math.Ceil(hi/step-1e-9) * step, step
 }
 
+// alongside is a scale from nothing to at least high in exactly n steps that can be read.
+func alongside(high, n float64) (top, step float64) {
+	raw := high / n
+	power := math.Pow(10, math.Floor(math.Log10(raw)))
+	for _, m := range []float64{1, 1.5, 2, 2.5, 3, 4, 5, 6, 8, 10} {
+		if step = m * power; step >= raw*0.999 {
+			break
+		}
+	}
+	return n * step, step
+}
+
 // decimalsFor shows one digit more than the scale's steps have.
 func decimalsFor(step float64) int { return min(9, max(0, 1-int(math.Floor(math.Log10(step)+1e-9)))) }
 
@@ -602,6 +646,8 @@ type chargeView struct {
 	width      time.Duration
 	bars       []chargeBar
 	high, step float64
+	sums       []spot // charge passed since the left edge, at the end of each bar's day
+	top, rise  float64
 	Sentence   string
 	Months     []chargeRow
 	Recent     []chargeRow
@@ -613,9 +659,9 @@ type chargeView struct {
 }
 
 type chargeBar struct {
-	wall int64 // the middle of the day or week
-	ah   float64
-	text string
+	start int64 // wall time at which the day or week begins
+	wall  int64 // its middle
+	ah    float64
 }
 
 type chargeRow struct{ When, Ah string }
@@ -674,22 +720,39 @@ func viewCharge(days []DayCharge, clock pageClock) (*chargeView, error) {
 		}
 		kept = weeks
 	}
+	c.sums, sum = []spot{{left, 0}}, 0
 	for _, d := range kept {
 		text := d.start.Format(time.DateOnly)
 		if c.Per == "week" {
 			text = "week of " + text
 		}
-		c.bars = append(c.bars, chargeBar{d.start.Add(c.width / 2).UnixMilli(), d.ah, text + ": " + number(d.ah, 1) + " Ah"})
+		begins, ends := max(left, d.start.UnixMilli()), min(right, d.start.Add(c.width).UnixMilli())
+		c.sums = append(c.sums, spot{begins, sum})
+		sum += d.ah
+		c.sums = append(c.sums, spot{ends, sum})
+		c.bars = append(c.bars, chargeBar{d.start.UnixMilli(), d.start.Add(c.width / 2).UnixMilli(), d.ah})
 		if d.ah > most {
 			most, mostAt = d.ah, text
 		}
 	}
+	if at, ok := clock.now(); ok && len(kept) > 0 {
+		c.sums = append(c.sums, spot{max(at, c.sums[len(c.sums)-1].wall), sum})
+	}
 	_, c.high, c.step = niceScale(0, max(most, 1), 4)
+	// Both scales have the same lines.
+	c.top, c.rise = c.high, c.step
+	if sum > 0 {
+		c.top, c.rise = alongside(sum, math.Round(c.high/c.step))
+	}
 	c.Total = number(sum, 0) + " Ah"
 	if sum == 0 {
 		c.Sentence = "No charge passed in the span shown."
 	} else {
-		weeks := clock.to.Sub(clock.from).Hours() / (7 * 24)
+		until := clock.to
+		if _, ok := clock.now(); ok {
+			until = clock.at
+		}
+		weeks := until.Sub(clock.from).Hours() / (7 * 24)
 		c.Sentence = fmt.Sprintf("%s passed in the span shown, %s Ah per week on average; the most was %s Ah (%s).",
 			c.Total, number(sum/max(weeks, 1.0/7), 1), number(most, 1), mostAt)
 	}

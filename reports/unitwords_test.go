@@ -59,17 +59,24 @@ var (
 )
 
 func demoFacts(t *testing.T) []chem.Fact {
+	bath, _ := demoJournal(t)
+	return bath
+}
+
+// demoJournal is the invented half-year: the bath's facts and the shop's.
+func demoJournal(t *testing.T) (bath, shop []chem.Fact) {
 	file, err := os.Open("../testdata/demo/half-year.csv")
 	require.NoError(t, err)
 	defer file.Close()
-	var facts []chem.Fact
 	for e, err := range journal.NewReader(file, nil).All() {
 		require.NoError(t, err)
 		if e.Fact.Bath != "" {
-			facts = append(facts, e.Fact)
+			bath = append(bath, e.Fact)
+		} else {
+			shop = append(shop, e.Fact)
 		}
 	}
-	return facts
+	return bath, shop
 }
 
 // The invented half-year, asked every third day: state and dose in US units name

@@ -80,6 +80,24 @@ type Point struct {
 	Volume, UVolume float64
 }
 
+// MassCourse is how the mass of one soluble anode went in one hanging of it: from
+// when it was hung, or first weighed, to when it was pulled or, where it still
+// hangs, to now. An anode hung again begins another course.
+type MassCourse struct {
+	ID, Form string
+	Points   []MassPoint // in order of time; two of one moment where metal was put in
+
+	nth int
+}
+
+// MassPoint is the mass of an anode at one moment, kg, with its standard
+// uncertainty. The last point of an anode that hangs now is its [Anode], what a
+// reading that is held leaves possible counted.
+type MassPoint struct {
+	Time  time.Time
+	Kg, U float64
+}
+
 // Estimate is what is in a bath at one moment.
 type Estimate struct {
 	Bath         *Bath
@@ -95,7 +113,8 @@ type Estimate struct {
 	Anodes       []Anode
 	Flags        []Flag
 	Readings     []Reading
-	Track        []Point // smoothed: given everything up to At; only where asked for
+	Track        []Point      // smoothed: given everything up to At; only where asked for
+	Masses       []MassCourse // as Track, in the order in which the anodes' masses became known
 	LogLik       float64
 
 	run *run
@@ -114,7 +133,9 @@ func (b *Bath) At(t time.Time, o Options) (*Estimate, error) {
 	r.through(0, t)
 	e := r.answer(t)
 	if o.Track {
-		e.Track, _ = r.smooth(time.Time{})
+		s := r.smooth(time.Time{})
+		e.Track, e.Masses = s.track, s.masses
+		e.massesNow(r)
 	}
 	return e, nil
 }

@@ -77,3 +77,25 @@ func BenchmarkLedger(b *testing.B) {
 		})
 	}
 }
+
+// BenchmarkSmoothed measures what smoothing costs beyond the plain estimate, one
+// after the other, so that both have the same machine.
+func BenchmarkSmoothed(b *testing.B) {
+	bath := longLog(b, 100000)
+	last := bath.Facts[len(bath.Facts)-1].Time
+	b.ReportAllocs()
+	var plain, track time.Duration
+	for b.Loop() {
+		began := time.Now()
+		_, err := bath.At(last, Options{})
+		require.NoError(b, err)
+		between := time.Now()
+		_, err = bath.At(last, Options{Track: true})
+		require.NoError(b, err)
+		plain, track = plain+between.Sub(began), track+time.Since(between)
+	}
+	n := float64(b.N)
+	b.ReportMetric(plain.Seconds()/n, "s/estimate")
+	b.ReportMetric(track.Seconds()/n, "s/track")
+	b.ReportMetric((track-plain).Seconds()/n, "s/beyond")
+}

@@ -210,7 +210,7 @@ func follow(b *Bath, sim *simulate.Run, told func(*run)) followed {
 		}
 	}
 	if r.l.metal >= 0 {
-		track, _ := r.smooth(time.Time{})
+		track := r.smooth(time.Time{}).track
 		followTrack(track, b, sim, r.l.metal, mine(smoothed))
 	}
 	return out

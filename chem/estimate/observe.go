@@ -419,6 +419,9 @@ func (r *run) hold(i int, o observation) {
 	if !r.replay {
 		decide(r.status, r.bath.Facts[i].ID, verdictOf{fate: Held})
 	}
+	if r.s.tape != nil {
+		return
+	}
 	v := r.variance(o)
 	r.loglik += logNormal(gate*math.Sqrt(v), v)
 	r.holds[o.subj.name] = &hold{index: i, before: r.bare(), round: r.round, subj: o.subj, loglik: r.loglik, off: r.off(o)}
@@ -509,6 +512,9 @@ const roundWithin = 12 * time.Hour
 
 // begin notes where a round of readings begins.
 func (r *run) begin(i int) {
+	if r.s.tape != nil { // a smoother settles nothing
+		return
+	}
 	if r.round != nil && r.now.Sub(r.round.before.now) <= roundWithin {
 		return
 	}

@@ -56,9 +56,12 @@ type run struct {
 	holds  map[string]*hold
 	read   []Reading
 	flags  []Flag
-	stops  []stop  // where a smoother may begin
-	track  []Point // of a replay that is smoothed
-	keep   bool    // make stops
+	known  []hanging // anodes in the order in which their masses became known
+	stops  []stop    // where a smoother may begin
+	track  []sight   // of a replay that is smoothed
+	masses []anodeMass
+	rows   []int // room for those of a mark
+	keep   bool  // make stops
 	replay bool
 
 	explained explanation // of a replay
@@ -78,6 +81,7 @@ type hungAnode struct {
 	form string
 	at   int     // place of its mass (kg) in the state, -1 where unknown
 	off  int     // place of its lasting deviation from its share, relative
+	nth  int     // place among the run's known ones
 	area float64 // dm2, 0 unknown
 	hung time.Time
 	mass float64 // kg when last hung or topped up
@@ -85,6 +89,9 @@ type hungAnode struct {
 	first  float64 // kg when it was new, or the most that a basket held; 0 unknown
 	passed float64 // Ah as shown: its part of what passed while it hung, before it was pulled as well
 }
+
+// hanging is what one hanging of an anode of known mass is called by.
+type hanging struct{ id, form string }
 
 // pulledAnode is an anode as it was when it was taken out.
 type pulledAnode struct {
@@ -419,8 +426,11 @@ func (r *run) take(i int) {
 	case chem.Pull:
 		r.pull(i, body)
 	case chem.Level, chem.Weigh, chem.Assay, chem.Panel:
+		known := len(r.known)
 		r.reading(i)
-		return // but for its sample it moves nothing, and what it says is carried back
+		if len(r.known) == known {
+			return // but for its sample it moves nothing, and what it says is carried back
+		}
 	}
 	r.mark()
 }
@@ -469,7 +479,11 @@ func (r *run) pass(f chem.Fact, q, uq, hours, area float64) {
 		r.hung[i].passed += q * r.hung[i].share(r)
 	}
 	r.charge(q, uq, hours, area)
-	r.used = append(r.used, spent{f.Time, q})
+	if r.s.tape == nil {
+		r.used = append(r.used, spent{f.Time, q})
+	} else {
+		r.used = r.used[:len(r.used)+1] // a smoother has it from the run that it follows
+	}
 	r.pair.open = false
 }
 
@@ -695,6 +709,7 @@ func (r *run) weighed(i int, m chem.Measured) {
 	}
 	r.s.why = causeShares
 	h.off = r.s.Grow(0, shareU*shareU)
+	h.nth, r.known = len(r.known), append(slices.Clip(r.known), hanging{h.id, h.form})
 }
 
 func (r *run) find(anode string) int {

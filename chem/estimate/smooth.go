@@ -5,6 +5,7 @@ import (
 	"maps"
 	"math"
 	"slices"
+	"sync/atomic"
 	"time"
 
 	"steadybath/chem/filter"
@@ -17,6 +18,7 @@ const stopEvery = 256
 // stop is the bath just before a fact, for a smoother to begin at.
 type stop struct {
 	index  int // of the fact
+	passed int // charges before it
 	before *run
 }
 
@@ -28,7 +30,19 @@ func (r *run) stop(i int) {
 	}
 	before := r.bare()
 	before.keep, before.replay, before.stops, before.read, before.flags, before.used = false, true, nil, nil, nil, nil
-	r.stops = append(r.stops, stop{i, before})
+	r.stops = append(r.stops, stop{i, len(r.used), before})
+}
+
+// sight is the bath at one moment as it is to be smoothed.
+type sight struct {
+	Point
+	masses int // how many of the run's masses are of it, after the amounts and the volume in the mark
+}
+
+// anodeMass is one anode's mass at one moment.
+type anodeMass struct {
+	nth   int // place among the run's known ones
+	kg, u float64
 }
 
 // mark records where the bath stands, to be smoothed.
@@ -36,10 +50,25 @@ func (r *run) mark() {
 	if r.s.tape == nil {
 		return
 	}
-	n := len(r.l.cons)
-	r.s.tape.Mark(r.l.shown...)
-	both := make([]float64, 2*n)
-	r.track = append(r.track, Point{Time: r.now, Value: both[:n:n], U: both[n:]})
+	at := sight{Point: Point{Time: r.now}}
+	first, n := len(r.masses), len(r.l.cons)
+	r.rows = append(r.rows[:0], r.l.shown...)
+	for _, h := range r.hung {
+		if h.dissolves(r) {
+			r.rows = append(r.rows, h.at)
+			r.masses = append(r.masses, anodeMass{nth: h.nth})
+		}
+	}
+	at.masses = len(r.masses) - first
+	r.s.tape.MarkWith(n, r.rows...)
+	r.track = append(r.track, at)
+}
+
+// past is what a smoother found.
+type past struct {
+	track  []Point
+	masses []MassCourse
+	then   *run // the bath at the moment that was asked for, nil before the first fact
 }
 
 // smooth returns the bath at every fact, and at the moment at unless that is
@@ -49,27 +78,107 @@ func (r *run) mark() {
 // stop to stop, the last ones first, and what they say is carried back. An opened
 // covariance is a transition like any other, so that what comes after a confirmed
 // change says little of the time before it.
-func (r *run) smooth(at time.Time) (track []Point, then *run) {
+//
+// The pieces do not depend on each other before that, so some are made while the
+// ones after them are carried back.
+func (r *run) smooth(at time.Time) past {
+	const makers, most = 2, 4 // most pieces at a time
+	n := len(r.stops)
+	ready := make([]chan *piece, n)
+	for k := range ready {
+		ready[k] = make(chan *piece, 1)
+	}
+	tapes := make(chan *filter.Track, most)
+	for range most {
+		tapes <- new(filter.Track)
+	}
+	var next atomic.Int64
+	next.Store(int64(n))
+	for range makers {
+		go func() {
+			for {
+				// First the tape, so that the piece that is waited for has one.
+				tape := <-tapes
+				k := int(next.Add(-1))
+				if k < 0 {
+					tapes <- tape
+					return
+				}
+				ready[k] <- r.piece(k, at, tape)
+			}
+		}()
+	}
 	var after *filter.Adjoint
-	tracks := make([][]Point, len(r.stops))
-	for k := len(r.stops) - 1; k >= 0; k-- {
-		p := r.piece(k, at)
-		after = p.seg.s.tape.Smooth(after, p.fill)
+	done := make([]*piece, n)
+	for k := n - 1; k >= 0; k-- {
+		p := <-ready[k]
+		after = p.smooth(after)
+		tapes <- p.seg.s.tape
+		p.seg.s.tape = nil
+		done[k] = p
+	}
+	return r.gather(done)
+}
+
+// gather strings the smoothed pieces together.
+func (r *run) gather(pieces []*piece) past {
+	points, counts := 0, make([]int, len(r.known))
+	for _, p := range pieces {
+		points += len(p.seg.track)
+		for _, m := range p.seg.masses {
+			counts[m.nth]++
+		}
+	}
+	out := past{track: make([]Point, 0, points), masses: make([]MassCourse, len(r.known))}
+	for i, name := range r.known {
+		out.masses[i] = MassCourse{ID: name.id, Form: name.form, Points: make([]MassPoint, 0, counts[i]), nth: i}
+	}
+	for _, p := range pieces {
 		if p.whole != nil {
 			p.whole.clamp()
-			then = p.whole
-			p.seg.track = slices.Delete(p.seg.track, p.wholeMark, p.wholeMark+1)
+			out.then = p.whole
 		}
-		tracks[k] = p.seg.track
+		masses := p.seg.masses
+		for _, at := range p.seg.track {
+			if n := len(out.track); n == 0 || !out.track[n-1].same(at.Point) {
+				out.track = append(out.track, at.Point)
+			}
+			for _, m := range masses[:at.masses] {
+				out.masses[m.nth].add(at.Time, m)
+			}
+			masses = masses[at.masses:]
+		}
 	}
-	for _, piece := range tracks {
-		for _, p := range piece {
-			if n := len(track); n == 0 || !track[n-1].same(p) {
-				track = append(track, p)
+	out.masses = slices.DeleteFunc(out.masses, func(c MassCourse) bool { return len(c.Points) == 0 })
+	return out
+}
+
+// dissolves tells whether an anode has a mass that is known and goes down.
+func (h hungAnode) dissolves(r *run) bool { return h.at >= 0 && h.form != "inert" && r.soluble() }
+
+// add goes on with the course, unless the point is the last one once more.
+func (c *MassCourse) add(t time.Time, m anodeMass) {
+	if n := len(c.Points); n > 0 {
+		if last := c.Points[n-1]; last.Time.Equal(t) && near(last.Kg, m.kg) && near(last.U, m.u) {
+			return
+		}
+	}
+	c.Points = append(c.Points, MassPoint{t, m.kg, m.u})
+}
+
+// massesNow makes the last points of what hangs agree with the anodes, whose
+// uncertainty counts held readings.
+func (e *Estimate) massesNow(r *run) {
+	for i, h := range r.hung {
+		if !h.dissolves(r) {
+			continue
+		}
+		for k := range e.Masses {
+			if c := &e.Masses[k]; c.nth == h.nth {
+				c.Points[len(c.Points)-1] = MassPoint{e.At, e.Anodes[i].Mass, e.Anodes[i].U}
 			}
 		}
 	}
-	return track, then
 }
 
 // piece is what a run made from one stop to the next, remembered.
@@ -80,23 +189,23 @@ type piece struct {
 }
 
 // piece goes from the kth stop to the next, or to the end, and stops on the way at
-// the moment at to look at all of the bath.
-func (r *run) piece(k int, at time.Time) *piece {
+// the moment at to look at all of the bath. It remembers on the tape.
+func (r *run) piece(k int, at time.Time, tape *filter.Track) *piece {
 	from, end, last := r.stops[k], r.now, len(r.bath.Facts)
 	if k+1 < len(r.stops) {
 		end, last = r.stops[k+1].before.now, r.stops[k+1].index
 	}
 	p := &piece{seg: from.before.clone(), wholeMark: -1}
 	seg := p.seg
-	seg.status = r.status
-	seg.s.record()
+	seg.status, seg.used = r.status, r.used[:from.passed]
+	seg.s.record(tape)
+	seg.track, seg.masses = make([]sight, 0, 2*stopEvery+1), make([]anodeMass, 0, 2*stopEvery*len(seg.hung))
 	look := func(until time.Time, closed bool) {
 		if p.whole != nil || at.IsZero() || at.Before(seg.now) || !(at.Before(until) || closed && at.Equal(until)) {
 			return
 		}
 		seg.advance(at)
 		p.whole, p.wholeMark = seg.clone(), seg.s.tape.Mark()
-		seg.track = append(seg.track, Point{})
 	}
 	for i := from.index; i < last && !r.bath.Facts[i].Time.After(r.now); i++ {
 		look(r.bath.Facts[i].Time, false)
@@ -104,16 +213,37 @@ func (r *run) piece(k int, at time.Time) *piece {
 	}
 	look(end, k == len(r.stops)-1)
 	seg.advance(end)
-	seg.mark()
+	if k == len(r.stops)-1 { // elsewhere the next piece begins with a mark
+		seg.mark()
+	}
 	return p
 }
 
-// fill takes a smoothed state to where it was asked for.
-func (p *piece) fill(mark int, x []float64, c filter.Sym) {
-	if mark != p.wholeMark {
-		p.seg.track[mark].take(x, c, driest*p.seg.bath.Volume)
-		return
-	}
+// smooth carries what is said after the piece back through it.
+func (p *piece) smooth(after *filter.Adjoint) *filter.Adjoint {
+	n := len(p.seg.l.cons)
+	numbers := make([]float64, 2*n*len(p.seg.track))
+	next, mass := len(p.seg.track), len(p.seg.masses)
+	return p.seg.s.tape.Smooth(after, func(mark int, x []float64, c filter.Sym) {
+		if mark == p.wholeMark {
+			p.look(x, c)
+			return
+		}
+		next--
+		at := &p.seg.track[next]
+		both := numbers[2*n*next : 2*n*(next+1)]
+		at.Value, at.U = both[:n:n], both[n:]
+		at.Point.take(x, c, driest*p.seg.bath.Volume)
+		mass -= at.masses
+		for i := range at.masses {
+			m, place := &p.seg.masses[mass+i], n+1+i
+			m.kg, m.u = math.Max(0, x[place]), math.Sqrt(math.Max(0, c.At(place, place)))
+		}
+	})
+}
+
+// look takes all of a smoothed state to where it was asked for.
+func (p *piece) look(x []float64, c filter.Sym) {
 	copy(p.whole.s.X, x)
 	for i := range x {
 		for j := range i + 1 {
@@ -134,9 +264,11 @@ func (p *Point) take(x []float64, c filter.Sym, least float64) {
 	p.Volume, p.UVolume = v, math.Sqrt(math.Max(0, c.At(n, n)))
 }
 
+// near tells whether two numbers are one, but for rounding on the way back.
+func near(a, b float64) bool { return math.Abs(a-b) <= 1e-9*math.Max(math.Abs(a), math.Abs(b)) }
+
 // same tells whether two points are one, but for rounding on the way back.
 func (p Point) same(o Point) bool {
-	near := func(a, b float64) bool { return math.Abs(a-b) <= 1e-9*math.Max(math.Abs(a), math.Abs(b)) }
 	if !p.Time.Equal(o.Time) || !near(p.Volume, o.Volume) || !near(p.UVolume, o.UVolume) {
 		return false
 	}
@@ -183,7 +315,7 @@ func (b *Bath) Smoothed(t, now time.Time) (*Estimate, error) {
 
 // at is the smoothed bath at a moment. Before the first fact it is the start.
 func (r *run) at(t time.Time) *run {
-	_, then := r.smooth(t)
+	then := r.smooth(t).then
 	if then == nil {
 		then = r.bath.start()
 		then.advance(t)

@@ -10,6 +10,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"steadybath/chem"
+	"steadybath/chem/recipe"
 	"steadybath/chem/simulate"
 )
 
@@ -177,4 +178,153 @@ func TestSmoothedDryTank(t *testing.T) {
 		}
 	}
 	assert.True(t, dry)
+}
+
+// massAt is the first point of a course that is not before t.
+func massAt(t *testing.T, c MassCourse, at time.Time) MassPoint {
+	t.Helper()
+	i := slices.IndexFunc(c.Points, func(p MassPoint) bool { return !p.Time.Before(at) })
+	require.GreaterOrEqual(t, i, 0, "%s has nothing at %s", c.ID, at)
+	return c.Points[i]
+}
+
+// In an exact log anodes lose what the charge dissolves of them by Faraday's law,
+// and a course lies where the truth does.
+func TestMassesFollowFaraday(t *testing.T) {
+	r, err := recipe.Parse("plain", []byte(plainRecipe))
+	require.NoError(t, err)
+	c := simulate.Exact(r, 60, monday, 800, 3)
+	c.RecipeText = plainRecipe
+	sim, err := simulate.Make(c)
+	require.NoError(t, err)
+	b, err := Open(sim.Facts)
+	require.NoError(t, err)
+	now := sim.Last().Time
+	e, err := b.At(now, Options{Track: true})
+	require.NoError(t, err)
+	require.Greater(t, len(e.Masses), 2, "no anode was used up and replaced")
+	lost, u := 0.0, 0.0
+	for _, c := range e.Masses {
+		require.Greater(t, len(c.Points), 2)
+		first, last := c.Points[0], c.Points[len(c.Points)-1]
+		lost += first.Kg - last.Kg
+		u += first.U + last.U
+		for i, p := range c.Points {
+			if i+1 < len(c.Points) {
+				require.False(t, c.Points[i+1].Time.Before(p.Time))
+				if c.Points[i+1].Time.Equal(p.Time) {
+					continue // before everything of that moment
+				}
+			}
+			if truth, ok := sim.At(p.Time).Anodes[c.ID]; ok {
+				assert.InDelta(t, truth, p.Kg, 2*p.U, "%s at %s", c.ID, p.Time)
+			}
+		}
+	}
+	ah := 0.0
+	for _, f := range b.Facts {
+		if p, ok := f.Body.(chem.Plate); ok {
+			ah += p.Charge.Value("Ah")
+		}
+	}
+	assert.InDelta(t, ah*equivalent/1000, lost, 2*u)
+	assert.Less(t, 2*u, 0.02*lost, "an interval that says something")
+}
+
+// A course ends where the anode was pulled, another one begins where it hangs again,
+// and what hangs now ends at what the estimate says of it, held readings counted.
+func TestMassesByHanging(t *testing.T) {
+	kg := func(x float64) chem.Measured { return chem.MeasuredOf(x, "kg", 0.001) }
+	l := newLog(plainRecipe, 0.01)
+	hung := l.now
+	l.do(chem.Hang{Anode: "a", Mass: kg(1), Form: "slab"})
+	l.do(chem.Hang{Anode: "b", Form: "slab"})
+	l.after(1).plate(100)
+	weighed := l.after(1).now
+	l.do(chem.Weigh{Anode: "b", Mass: kg(0.8)})
+	l.after(1).plate(100)
+	pulled := l.after(1).now
+	l.do(chem.Pull{Anode: "a", Mass: kg(0.88)})
+	l.after(1).plate(50)
+	again := l.after(1).now
+	l.do(chem.Hang{Anode: "A", Mass: kg(0.88), Form: "slab"})
+	l.after(1).do(chem.Hang{Anode: "basket", Mass: kg(2), Form: "nuggets"})
+	l.after(1).plate(100)
+	poured := l.after(1).now
+	l.do(chem.Hang{Anode: "basket", Mass: kg(0.5), Form: "nuggets", TopUp: true})
+	l.after(1).do(chem.Hang{Anode: "mesh", Mass: kg(0.2), Form: "inert"})
+	l.after(1).plate(20)
+	l.after(1).do(chem.Weigh{Anode: "b", Mass: kg(0.9)}) // heavier than it can be
+	l.after(1)
+	e := l.ask(t)
+	require.Len(t, e.Masses, 4, "neither one of unknown mass nor one that does not dissolve")
+	for i, want := range []struct {
+		id, form    string
+		first, last time.Time
+	}{{"a", "slab", hung, pulled}, {"b", "slab", weighed, l.now}, {"A", "slab", again, l.now}, {"basket", "nuggets", again.AddDate(0, 0, 1), l.now}} {
+		c := e.Masses[i]
+		assert.Equal(t, [2]string{want.id, want.form}, [2]string{c.ID, c.Form})
+		assert.Equal(t, want.first, c.Points[0].Time, c.ID)
+		assert.Equal(t, want.last, c.Points[len(c.Points)-1].Time, c.ID)
+	}
+	require.Equal(t, Held, e.Readings[len(e.Readings)-1].Fate)
+	for _, a := range e.Anodes {
+		for _, c := range e.Masses {
+			if last := c.Points[len(c.Points)-1]; c.ID == a.ID && last.Time.Equal(e.At) {
+				assert.InEpsilon(t, a.Mass, last.Kg, 1e-9, a.ID)
+				assert.InEpsilon(t, a.U, last.U, 1e-9, a.ID)
+				before := c.Points[len(c.Points)-2]
+				assert.InEpsilon(t, a.Mass, before.Kg, 1e-9, "%s: nothing passed in the last days", a.ID)
+			}
+		}
+	}
+	basket := e.Masses[3].Points
+	at := slices.IndexFunc(basket, func(p MassPoint) bool { return p.Time.Equal(poured) })
+	assert.InDelta(t, 0.5, basket[at+1].Kg-basket[at].Kg, 1e-9)
+
+	last := massAt(t, e.Masses[0], pulled)
+	assert.InDelta(t, 0.88, last.Kg, 0.002, "what the last weighing says is carried back")
+	plain, err := l.open(t).At(l.now, Options{})
+	require.NoError(t, err)
+	assert.Empty(t, plain.Masses)
+}
+
+// The log cut into pieces, made beside each other, says what the log in one piece
+// says, whatever was held, confirmed or opened on the way.
+func TestSmoothedInPiecesIsSmoothedWhole(t *testing.T) {
+	r, text := shipped(t)
+	cut := 0
+	for _, g := range groups() {
+		b, sim := g.simulated(t, r, text, 300, freshSeed)
+		run := b.start()
+		run.keep = true
+		run.through(0, sim.Last().Time)
+		pieces := run.smooth(time.Time{})
+		if len(run.stops) < 2 {
+			continue
+		}
+		cut++
+		run.stops = run.stops[:1]
+		whole := run.smooth(time.Time{})
+		require.Equal(t, len(whole.track), len(pieces.track), g.name)
+		size := math.Abs
+		for i, p := range whole.track {
+			q := pieces.track[i]
+			require.Equal(t, p.Time, q.Time)
+			require.InDelta(t, p.Volume, q.Volume, 1e-9*size(p.Volume), g.name)
+			require.InDelta(t, p.UVolume, q.UVolume, 1e-6*size(p.UVolume)+1e-9, g.name)
+			for k := range p.Value {
+				require.InDelta(t, p.Value[k], q.Value[k], 1e-9*size(p.Value[k])+1e-12, g.name)
+				require.InDelta(t, p.U[k], q.U[k], 1e-6*size(p.U[k])+1e-9, g.name)
+			}
+		}
+		require.Equal(t, len(whole.masses), len(pieces.masses), g.name)
+		for i, c := range whole.masses {
+			require.Equal(t, len(c.Points), len(pieces.masses[i].Points), g.name)
+			for k, p := range c.Points {
+				require.InDelta(t, p.Kg, pieces.masses[i].Points[k].Kg, 1e-9*p.Kg+1e-12, g.name)
+			}
+		}
+	}
+	require.Greater(t, cut, 5)
 }

@@ -40,10 +40,10 @@ func (s *state) sd(i int) float64 { return math.Sqrt(math.Max(0, s.p(i, i))) }
 // belief is the size of a rate for noise that is relative to it.
 func (s *state) belief(i int) float64 { return math.Sqrt(s.x(i)*s.x(i) + math.Max(0, s.p(i, i))) }
 
-// record makes the state remember what happens to it from here on.
-func (s *state) record() {
-	s.tape = filter.NewTrack(s.X, s.P)
-	s.State = &s.tape.State
+// record makes the state remember on the tape what happens to it from here on.
+func (s *state) record(tape *filter.Track) {
+	tape.Restart(s.X, s.P)
+	s.tape, s.State = tape, &tape.State
 }
 
 // Grow, Drop and the two below are the filter's, remembered where that is wanted.

@@ -145,23 +145,13 @@ func (f Transition) apply(y, x []float64) {
 	}
 }
 
-// timesTransposed fills t with P·F' by rows.
+// timesTransposed fills t with P·F' by rows, F dense.
 func (f Transition) timesTransposed(t []float64, p Sym) {
 	n := f.n
-	if f.dense != nil {
-		for i := range n {
-			pi, ti := p.Row(i), t[i*n:(i+1)*n]
-			for j := range ti {
-				ti[j] = dot(f.dense[j*n:(j+1)*n], pi)
-			}
-		}
-		return
-	}
-	copy(t, p.a)
 	for i := range n {
 		pi, ti := p.Row(i), t[i*n:(i+1)*n]
-		for _, e := range f.extra {
-			ti[e.Row] += e.Value * pi[e.Col]
+		for j := range ti {
+			ti[j] = dot(f.dense[j*n:(j+1)*n], pi)
 		}
 	}
 }
@@ -169,28 +159,101 @@ func (f Transition) timesTransposed(t []float64, p Sym) {
 // propagate replaces p by F·p·F', with t for scratch.
 func (f Transition) propagate(p Sym, t []float64) {
 	n := f.n
-	if f.dense == nil && len(f.extra) == 0 {
+	if f.dense == nil {
+		nearIdentity{f.extra, false}.sandwich(p, t)
 		return
 	}
 	f.timesTransposed(t, p)
-	if f.dense != nil {
-		// Row i of F·T, T = P·F', as a sum of rows of T.
-		for i := range n {
-			pi := p.a[i*n+i : (i+1)*n]
-			clear(pi)
-			for k, v := range f.dense[i*n : (i+1)*n] {
-				if v != 0 {
-					axpy(pi, v, t[k*n+i:(k+1)*n])
-				}
+	// Row i of F·T, T = P·F', as a sum of rows of T.
+	for i := range n {
+		pi := p.a[i*n+i : (i+1)*n]
+		clear(pi)
+		for k, v := range f.dense[i*n : (i+1)*n] {
+			if v != 0 {
+				axpy(pi, v, t[k*n+i:(k+1)*n])
 			}
-		}
-	} else {
-		copy(p.a, t)
-		for _, e := range f.extra {
-			axpy(p.a[e.Row*n:(e.Row+1)*n], e.Value, t[e.Col*n:(e.Col+1)*n])
 		}
 	}
 	p.mirror()
+}
+
+// nearIdentity is G = I + E, or I + E' where it is turned.
+type nearIdentity struct {
+	extra  []Entry
+	turned bool
+}
+
+// most is how many rows a nearIdentity can have for its sandwich to need no
+// allocation.
+const most = 64
+
+// sandwich replaces the symmetric a by G·a·G', with t, n*n, for scratch. Only rows
+// and columns of G's entries change, and of those that both the rows give: what a
+// changed row has in an unchanged column needs no second product.
+func (g nearIdentity) sandwich(a Sym, t []float64) {
+	if len(g.extra) == 0 {
+		return
+	}
+	n := a.n
+	var room [2 * most]int
+	slot, changed := room[:most], room[most:most] // slot is 1 + the place of a row in changed
+	if n > most {
+		slot, changed = make([]int, n), make([]int, 0, n)
+	}
+	for _, e := range g.extra {
+		row := e.Row
+		if g.turned {
+			row = e.Col
+		}
+		if slot[row] == 0 {
+			copy(t[len(changed)*n:], a.a[row*n:(row+1)*n])
+			changed = append(changed, row)
+			slot[row] = len(changed)
+		}
+	}
+	for _, e := range g.extra { // G·a
+		row, col := e.Row, e.Col
+		if g.turned {
+			row, col = col, row
+		}
+		old := a.a[col*n : (col+1)*n]
+		if k := slot[col]; k > 0 {
+			old = t[(k-1)*n : k*n]
+		}
+		axpy(a.a[row*n:(row+1)*n], e.Value, old)
+	}
+	for _, i := range changed { // (G·a)·G'
+		row := a.a[i*n : (i+1)*n]
+		old := t[:n]
+		copy(old, row)
+		if g.turned {
+			for _, e := range g.extra {
+				row[e.Col] += e.Value * old[e.Row]
+			}
+			continue
+		}
+		for k := 0; k < len(g.extra); { // entries of one row mostly follow each other
+			to, sum := g.extra[k].Row, 0.0
+			for ; k < len(g.extra) && g.extra[k].Row == to; k++ {
+				sum += g.extra[k].Value * old[g.extra[k].Col]
+			}
+			row[to] += sum
+		}
+	}
+	for j := range n {
+		row := a.a[j*n : (j+1)*n]
+		if slot[j] == 0 {
+			for _, i := range changed {
+				row[i] = a.a[i*n+j]
+			}
+			continue
+		}
+		for _, i := range changed {
+			if i < j {
+				row[i] = a.a[i*n+j]
+			}
+		}
+	}
 }
 
 // dot keeps two sums, since one has to wait for each addition to finish.

@@ -2,6 +2,7 @@ package forecast
 
 import (
 	"flag"
+	"fmt"
 	"math"
 	"runtime"
 	"slices"
@@ -49,18 +50,21 @@ const (
 	until = 180    // days that it looks ahead
 )
 
-// happened is a forecast date beside what came.
+// happened is a forecast date, or a fan's point, beside what came.
 type happened struct {
 	kind  string
 	dates Dates
 	truth time.Time // zero: not within the horizon
 	at    time.Time
+
+	point FanPoint // of a fan; without a time of a date
+	level float64  // what was there at its time
 }
 
 // outcome is a group's tally of one kind of date.
 type outcome struct {
-	n, inside, early int       // early: before the 10 % date
-	off              []float64 // days, truth less the middle date
+	n, inside, early int       // early: before the 10 % date, or below the 5 % line
+	off              []float64 // days, truth less the middle date; of fans by the width of the band
 }
 
 // live makes bath i of a group, asks for a forecast and looks what came: nothing
@@ -117,7 +121,7 @@ func (g group) live(t testing.TB, i int) []happened {
 	require.NoError(t, err)
 	e, err := b.At(now, estimate.Options{})
 	require.NoError(t, err)
-	f, err := Make(e, Options{Seed: uint64(i), Days: until})
+	f, err := Make(e, Options{Seed: uint64(i), Days: until, Fans: 28})
 	require.NoError(t, err)
 	horizon := now.AddDate(0, 0, until)
 	first := func(crossed func(simulate.Truth) bool) time.Time {
@@ -139,14 +143,14 @@ func (g group) live(t testing.TB, i int) []happened {
 		if k.Role == chem.RoleOrganic {
 			kind = "organic leaves"
 		}
-		out = append(out, happened{kind, l.Date, truth, now})
+		out = append(out, happened{kind: kind, dates: l.Date, truth: truth, at: now})
 	}
 	for _, o := range f.Organics {
 		k, _ := r.Constituent(o.Constituent)
 		d, ok := dose.DosingOf(e, k.Name)
 		require.True(t, ok)
 		truth := first(func(x simulate.Truth) bool { return x.Amount[k.Name]/c.Volume < d.Below })
-		out = append(out, happened{"organic due", o.Due, truth, now})
+		out = append(out, happened{kind: "organic due", dates: o.Due, truth: truth, at: now})
 	}
 	for _, a := range f.Anodes {
 		if a.Form == "inert" {
@@ -154,12 +158,40 @@ func (g group) live(t testing.TB, i int) []happened {
 		}
 		i := slices.IndexFunc(e.Anodes, func(x estimate.Anode) bool { return x.ID == a.ID })
 		truth := first(func(x simulate.Truth) bool { return x.Anodes[a.ID] < 0.2*e.Anodes[i].Started })
-		out = append(out, happened{"anode", a.Replace, truth, now})
+		out = append(out, happened{kind: "anode", dates: a.Replace, truth: truth, at: now})
+	}
+	for _, day := range fanDays {
+		for _, f := range f.Fans {
+			p := f.Points[day]
+			out = append(out, happened{kind: fanKind("fan", day), point: p, level: run.At(p.Time).Amount[f.Subject] / c.Volume})
+		}
+		for _, f := range f.Masses {
+			p := f.Points[day]
+			out = append(out, happened{kind: fanKind("mass fan", day), point: p, level: run.At(p.Time).Anodes[f.Subject]})
+		}
 	}
 	return out
 }
 
+// fanDays are the days ahead on which fans are judged.
+var fanDays = []int{7, 28}
+
+func fanKind(of string, day int) string { return fmt.Sprintf("%s, %d days", of, day) }
+
 func (o *outcome) count(h happened) {
+	if p := h.point; !p.Time.IsZero() {
+		o.n++
+		switch {
+		case h.level < p.P05:
+			o.early++
+		case h.level <= p.P95:
+			o.inside++
+		}
+		if p.P95 > p.P05 {
+			o.off = append(o.off, (h.level-p.P50)/(p.P95-p.P05))
+		}
+		return
+	}
 	// Chosen by what was forecast, never by what came.
 	if h.dates.P50.IsZero() || h.dates.P50.Equal(h.at) {
 		return
@@ -187,13 +219,19 @@ func (o *outcome) count(h happened) {
 // TestForecastIsCalibrated: what was forecast for simulated baths beside what
 // came. Of the true dates 75 to 88 % are to lie between the 10 and the 90 % date;
 // with the few baths of an ordinary run that is judged within three standard
-// errors. With -baths=100 the figures of each group are worth printing.
+// errors. With -baths=100 the figures of each group are worth printing. Of the true
+// contents and masses 90 % are to lie between the 5 and the 95 % line of their fans.
 func TestForecastIsCalibrated(t *testing.T) {
 	n := *baths
 	if n == 0 {
 		n = 8
 	}
 	total := map[string]*outcome{}
+	dates := []string{"leaves its window", "organic leaves", "organic due", "anode"}
+	var fans []string
+	for _, day := range fanDays {
+		fans = append(fans, fanKind("fan", day), fanKind("mass fan", day))
+	}
 	for _, g := range groups() {
 		tally := map[string]*outcome{}
 		var mu sync.Mutex
@@ -223,7 +261,7 @@ func TestForecastIsCalibrated(t *testing.T) {
 		}
 		close(next)
 		wg.Wait()
-		for _, kind := range []string{"leaves its window", "organic leaves", "organic due", "anode"} {
+		for _, kind := range append(dates, fans...) {
 			o := tally[kind]
 			if o == nil || o.n == 0 {
 				continue
@@ -234,12 +272,25 @@ func TestForecastIsCalibrated(t *testing.T) {
 			if len(o.off) > 0 {
 				middle = o.off[len(o.off)/2]
 			}
+			if slices.Contains(fans, kind) {
+				t.Logf("%-16s %-18s %4d points, %5.1f %% inside 5 to 95, %4.1f %% below, median error %+.2f of the band\n",
+					g.name, kind, o.n, 100*share, 100*float64(o.early)/float64(o.n), middle)
+				continue
+			}
 			t.Logf("%-16s %-18s %4d dates, %5.1f %% inside 10 to 90, %4.1f %% before, median error %+.1f days, of size %.1f\n",
 				g.name, kind, o.n, 100*share, 100*float64(o.early)/float64(o.n), middle, medianSize(o.off))
 		}
 	}
 	for kind, o := range total {
 		share, se := float64(o.inside)/float64(o.n), 0.4/math.Sqrt(float64(o.n))
+		if slices.Contains(fans, kind) {
+			t.Logf("%-16s %-18s %4d points, %5.1f %% inside 5 to 95, %4.1f %% below\n",
+				"all", kind, o.n, 100*share, 100*float64(o.early)/float64(o.n))
+			// The errors of one bath's constituents and anodes go together: half of
+			// the points are taken to count.
+			assert.InDelta(t, 0.9, share, 0.02+3*0.3/math.Sqrt(float64(o.n)/2), kind)
+			continue
+		}
 		assert.InDelta(t, 0.815, share, 0.065+3*se, kind)
 	}
 }

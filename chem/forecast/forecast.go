@@ -92,7 +92,8 @@ type Job struct {
 type Options struct {
 	Days  float64 // horizon; 0: 180
 	Seed  uint64
-	Paths int // futures drawn; 0: 400
+	Paths int     // futures drawn; 0: 400
+	Fans  float64 // days of the horizon that fans are given for; 0: no fans
 	Jobs  []Job
 	Stock map[string]dose.Stock // by material, where stock is counted
 	Plan  *dose.Plan            // what is to be done now; nil: nothing
@@ -113,4 +114,6 @@ type Forecast struct {
 	Titrate     []dose.Titration
 	Buy         []Purchase
 	Upkeep      []Upkeep
+	Fans        []Fan // of the constituents that are known, in the recipe's order, with nothing added but water; nil without Options.Fans
+	Masses      []Fan // of the hung soluble anodes of known mass, in the order of Anodes; the same
 }

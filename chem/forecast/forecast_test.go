@@ -30,6 +30,10 @@ type shop struct {
 func newShop(t testing.TB, name string) *shop {
 	text, ok := recipe.ShippedText(name)
 	require.True(t, ok)
+	return shopOf(t, name, text)
+}
+
+func shopOf(t testing.TB, name string, text []byte) *shop {
 	s := &shop{now: monday}
 	s.do(chem.Begin{Volume: chem.MeasuredOf(60, "L", 0), Zone: "UTC", Recipe: string(text)})
 	r, err := recipe.Parse(name, text)

@@ -42,6 +42,9 @@ func Make(e *estimate.Estimate, o Options) (*Forecast, error) {
 	if o.Paths < 10 {
 		return nil, fmt.Errorf("%d futures: at least 10 would fit", o.Paths)
 	}
+	if !(o.Fans >= 0) {
+		return nil, fmt.Errorf("fans of %g days: 0 to %g would fit", o.Fans, o.Days)
+	}
 	for _, j := range o.Jobs {
 		if !(j.Ah > 0) || math.IsInf(j.Ah, 0) {
 			return nil, fmt.Errorf("a job of %g Ah: more than 0 Ah would fit", j.Ah)
@@ -77,6 +80,7 @@ type maker struct {
 	why     []map[reason]int
 	runs    float64     // in all futures
 	charge  [][]float64 // by future: ampere-hours passed by the end of each day
+	fans    *fans
 
 	feeds map[string]chem.Material // by constituent: what it is fed with, of what is counted in stock
 	out   map[string][]event       // by material: when it has run out, in a bath that is kept
@@ -85,6 +89,7 @@ type maker struct {
 
 func newMaker(e *estimate.Estimate, o Options) *maker {
 	m := &maker{e: e, o: o, days: int(math.Ceil(o.Days)), pattern: learn(e), futures: e.Futures()}
+	m.fans = newFans(e, math.Min(o.Fans, o.Days), o.Paths)
 	n := len(e.Constituents)
 	m.low, m.high, m.organic = make([][]event, n), make([][]event, n), make([][]event, n)
 	m.gone, m.why = make([][]event, len(e.Anodes)), make([]map[reason]int, len(e.Anodes))
@@ -134,6 +139,7 @@ func (m *maker) path(rng *rand.Rand) {
 	gone := blank(len(masses))
 	why := make([]reason, len(masses))
 	m.anodes(masses, masses, true, 0, 0, 0, gone, why)
+	m.fans.note(0, was, masses)
 	ah, charge := 0.0, make([]float64, m.days)
 	for day, k := 0, 0; day < m.days; day++ {
 		today, count := 0.0, 0
@@ -153,6 +159,7 @@ func (m *maker) path(rng *rand.Rand) {
 		}
 		left = u.Masses(left)
 		m.anodes(masses, left, false, day, ah, today, gone, why)
+		m.fans.note(day+1, now, left)
 		masses = append(masses[:0], left...)
 		ah += today
 		charge[day] = ah
@@ -329,6 +336,7 @@ func (m *maker) answer() *Forecast {
 	for i, a := range e.Anodes {
 		f.Anodes = append(f.Anodes, m.anode(i, a))
 	}
+	f.Fans, f.Masses = m.fans.answer(e)
 	f.Titrate = dose.Schedule(e, o.Plan, dose.Options{AhPerDay: m.soon()})
 	f.Buy = m.buy()
 	f.Upkeep = UpkeepDue(e, func(ah float64) Dates { d, _ := m.when(ah); return d }, e.At.Add(time.Duration(o.Days*24*float64(time.Hour))))
@@ -406,18 +414,15 @@ func (m *maker) quantiles(events []event) (Dates, Charges) {
 	}
 	sort.Float64s(days)
 	sort.Float64s(ah)
-	at := func(sorted []float64, p float64) float64 {
-		return sorted[min(int(p*float64(len(sorted))), len(sorted)-1)]
-	}
 	date := func(p float64) time.Time {
-		d := at(days, p)
+		d := days[rank(len(days), p)]
 		if d > m.o.Days {
 			return time.Time{}
 		}
 		return m.e.At.Add(time.Duration(d * 24 * float64(time.Hour))).Round(time.Minute)
 	}
 	charge := func(p float64) float64 {
-		if q := at(ah, p); q < never {
+		if q := ah[rank(len(ah), p)]; q < never {
 			return q
 		}
 		return math.NaN()

@@ -3,8 +3,6 @@ package main
 import (
 	"context"
 	"fmt"
-	"os"
-	"path/filepath"
 	"slices"
 	"strings"
 	"time"
@@ -365,114 +363,6 @@ func splitLot(text string) (what, lot string) {
 	return strings.Join(words, " "), ""
 }
 
-func chartCommand(s *session) *cli.Command {
-	return &cli.Command{
-		Name: "chart", Usage: "write the bath's page, one HTML file", UsageText: "steadybath chart [--output FILE]",
-		Description: describe("A panel per constituent with titrations, window, additions and the estimate, and\namp-hours below. The file asks no network for anything.",
-			"steadybath chart --output tank-1.html", `steadybath chart --at "2026-03-31"`),
-		Flags:  append(questionFlags(), &cli.StringFlag{Name: "output", Aliases: []string{"o"}, Usage: "the `FILE` to write; BATH.html if not given"}),
-		Action: func(c *cli.Context) error { return runChart(s, c) },
-	}
-}
-
-func runChart(s *session, c *cli.Context) error {
-	if err := noWords("chart", c.Args().Slice()); err != nil {
-		return err
-	}
-	b, e, sys, err := s.asked(c, estimate.Options{Track: true})
-	if err != nil {
-		return err
-	}
-	plan, err := s.plan(c, b, e, dose.Options{})
-	if err != nil {
-		return err
-	}
-	now, err := s.now()
-	if err != nil {
-		return err
-	}
-	page := reports.BathPage(reports.PageInput{Estimate: e, Plan: plan, Entered: b.entered, Zone: b.zone, Units: sys, Head: b.head, Made: now, Version: version})
-	path := c.String("output")
-	if path == "" {
-		path = fileName(b.Name) + ".html"
-	}
-	if path == "-" && c.Bool("json") {
-		return wrongWords("leave one of them out", "the page and the JSON cannot both go to standard output")
-	}
-	if path == "-" {
-		return reports.WritePage(s.stdout, page)
-	}
-	if err := writeWhole(path, func(f *os.File) error { return reports.WritePage(f, page) }); err != nil {
-		return err
-	}
-	if c.Bool("json") {
-		return s.printJSON(struct {
-			Page string `json:"page"`
-		}{path})
-	}
-	return say(s.stdout, "%s", path)
-}
-
-// fileName makes a bath's name safe as the name of a file.
-func fileName(name string) string {
-	clean := strings.Map(func(r rune) rune {
-		if r == '/' || r == '\\' || r < 0x20 || strings.ContainsRune(`<>:"|?*`, r) {
-			return '_'
-		}
-		return r
-	}, name)
-	clean = strings.TrimLeft(clean, ".-")
-	if clean == "" {
-		return "bath"
-	}
-	return clean
-}
-
-// writeWhole writes a file beside its place and then renames it, so that no
-// half file is ever left.
-func writeWhole(path string, write func(*os.File) error) error {
-	f, err := os.CreateTemp(filepath.Dir(path), ".steadybath-*")
-	if err != nil {
-		return refused("--output names another place", "cannot write beside %s: %v", path, withoutPath(err))
-	}
-	defer os.Remove(f.Name())
-	if err := write(f); err != nil {
-		f.Close()
-		return err
-	}
-	err = f.Sync()
-	if closed := f.Close(); err == nil {
-		err = closed
-	}
-	if err == nil {
-		err = os.Chmod(f.Name(), 0o644)
-	}
-	if err == nil {
-		err = os.Rename(f.Name(), path)
-	}
-	if err != nil {
-		return refused("--output names another place", "cannot write %s: %v", path, withoutPath(err))
-	}
-	return nil
-}
-
-func withoutPath(err error) error {
-	for {
-		inner := unwrap(err)
-		if inner == nil {
-			return err
-		}
-		err = inner
-	}
-}
-
-func unwrap(err error) error {
-	if u, ok := err.(interface{ Unwrap() error }); ok {
-		return u.Unwrap()
-	}
-	return nil
-}
-
 // overview is the answer to no command at all: one line per bath with what is
 // due.
 func overview(ctx context.Context, s *session, c *cli.Context) error {
@@ -498,6 +388,9 @@ func overview(ctx context.Context, s *session, c *cli.Context) error {
 		return s.printJSON(struct {
 			Baths []reports.Due `json:"baths"`
 		}{lines})
+	}
+	if len(lines) == 0 && c.String("known-on") != "" {
+		return say(s.stdout, "no bath was known then")
 	}
 	if len(lines) == 0 {
 		return say(s.stdout, "no bath yet. begin one:\n   steadybath bath new tank-1 --recipe copper-electroforming --volume \"60 L\"\nall commands: steadybath --help")

@@ -45,6 +45,7 @@ func forecastCommand(s *session) *cli.Command {
 type lookAhead struct {
 	days float64
 	seed uint64
+	fans float64 // days of fans, for a page
 	jobs []string
 }
 
@@ -101,7 +102,7 @@ func (s *session) ahead(c *cli.Context, b *bathFile, e *estimate.Estimate, l loo
 	if a.plan, err = s.plan(c, b, e, dose.Options{}); err != nil {
 		return nil, err
 	}
-	a.forecast, err = forecast.Make(e, forecast.Options{Days: l.days, Seed: l.seed, Jobs: a.jobs, Stock: stock, Plan: a.plan})
+	a.forecast, err = forecast.Make(e, forecast.Options{Days: l.days, Seed: l.seed, Fans: l.fans, Jobs: a.jobs, Stock: stock, Plan: a.plan})
 	if err != nil {
 		return nil, refused("steadybath state shows what is known of the bath", "%v", err)
 	}

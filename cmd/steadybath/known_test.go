@@ -213,7 +213,7 @@ func TestKnownOn(t *testing.T) {
 		return mask.ReplaceAllString(out, "")
 	}
 	in := 0
-	for _, part := range []float64{0.3, 0.55, 0.8} {
+	for _, part := range []float64{0.35, 0.8} {
 		n := int(part * float64(len(rows)))
 		takeIn(t, bed, database, rows[in:n])
 		in = n
@@ -247,9 +247,9 @@ func TestKnownOn(t *testing.T) {
 		t.Run(fmt.Sprintf("%s at %s", strings.Join(k.args, " "), then), func(t *testing.T) {
 			require.Equal(t, k.answer, answer(now, args))
 		})
-		if answer(now, k.args) != k.answer {
+		if slices.ContainsFunc(before, func(o kept) bool { return slices.Equal(o.args, k.args) && o.answer != k.answer }) {
 			differ++
 		}
 	}
-	require.Greater(t, differ, len(before)*3/4, "what was entered later does not show")
+	require.Greater(t, differ, len(before)*3/4, "the moments must not have the same answers anyway")
 }

@@ -33,6 +33,7 @@ var environment = [][2]string{
 	{"STEADYBATH_HOME", "Folder of the private database."},
 	{"STEADYBATH_PGBIN", "Folders with PostgreSQL's programs, separated as in PATH, to be taken before all others."},
 	{"STEADYBATH_CLOCK", "A time such as 2026-03-02T18:30:00Z that questions take for now: for demos and tests. What is entered is dated by the database all the same."},
+	{"BROWSER", "Commands separated by colons, of which chart --open takes the first there is; %s in one stands for the page's address."},
 	{"TZ", "The zone of a new bath where --zone is not given."},
 	{"XDG_DATA_HOME, HOME", "Where the folder of the private database lies where STEADYBATH_HOME is not set."},
 	{"XDG_RUNTIME_DIR", "Where its socket lies where the path of the folder is too long for one."},
@@ -43,6 +44,7 @@ var environment = [][2]string{
 var places = [][2]string{
 	{"~/.local/share/steadybath", "The private database: data (PostgreSQL's folder), run (the socket), server.log, lock. Root's may lie below /var/lib/steadybath; steadybath server status says where."},
 	{"BATH.html", "The page that chart writes where --output is not given."},
+	{"pages/index.html", "The index that chart --all writes where --output is not given, its pages beside it."},
 	{"~/.pgpass", "Passwords for --database, as PostgreSQL's own programs take them."},
 }
 

@@ -28,6 +28,72 @@
     return out;
   }
 
+  // What a chart shows comes in columns, each one string; the chart library wants a row for every point.
+  function cells(column) { return column === "" ? [] : column.split(" "); }
+  function times(column) {
+    var at = 0;
+    return cells(column).map(function (step) { at += Number(step); return at * 1000; });
+  }
+  function lines(columns) {
+    if (!columns) { return []; }
+    var value = cells(columns.value), low = cells(columns.low), width = cells(columns.width);
+    return times(columns.t).map(function (t, i) { return [t, Number(value[i]), Number(low[i]), Number(width[i])]; });
+  }
+  var dense = 2000;
+  var plain = { used: "circle", held: "diamond", dropped: "rect", void: "rect", add: "triangle", bail: "triangle", treat: "rect", other: "rect" };
+  function signs(series, spots) {
+    series.data = spots;
+    // So many that outlines cannot be told apart are drawn in one go.
+    if (spots.length > dense) { series.large = true; series.largeThreshold = dense; series.symbol = plain[series.name]; series.symbolSize = 6; }
+  }
+  // One bar for all bars of a three-thousandth of the picture, where they are many.
+  function united(bars, from, to) {
+    if (bars.length <= 3000) { return bars; }
+    var out = [], place = -1;
+    bars.forEach(function (b) {
+      var at = Math.floor((b[0] - from) / (to - from) * 3000), last = out[out.length - 1];
+      if (at === place) { last[1] = Math.min(last[1], b[1]); last[2] = Math.max(last[2], b[2]); } else { out.push(b.slice()); place = at; }
+    });
+    return out;
+  }
+  function filled(data) {
+    var series = {}, facts = [];
+    data.option.series.forEach(function (s) { series[s.name] = s; });
+    var onPicture = function (y) { return Math.min(Math.max(y, data.floor), data.top); };
+    var axis = data.option.xAxis[0];
+    data.option.dataset = [{ source: lines(data.past) }, { source: lines(data.ahead) }];
+    (data.readings || []).forEach(function (r) {
+      var value = cells(r.value), u = cells(r.u), spots = [], bars = [];
+      times(r.t).forEach(function (t, i) {
+        var y = Number(value[i]), half = u[i] === "-" ? 0 : data.factor * Number(u[i]);
+        spots.push([t, onPicture(y)]);
+        if (half > 0) { bars.push([t, onPicture(y - half), onPicture(y + half)]); }
+        facts.push([t, data.noun + " " + value[i] + " " + data.unit + (u[i] === "-" ? "" : ", u " + u[i]) + (r.notes[i] ? " (" + r.notes[i] + ")" : "")]);
+      });
+      signs(series[r.state], spots);
+      var line = series[r.state + ", 90 %"].data = [];
+      united(bars, axis.min, axis.max).forEach(function (b) { line.push([b[0], b[1]], [b[0], b[2]], [b[0], null]); });
+    });
+    (data.marks || []).forEach(function (m) {
+      var text = cells(m.text);
+      signs(series[m.shape], times(m.t).map(function (t, i) { facts.push([t, m.texts[text[i]]]); return [t, data.lane]; }));
+    });
+    if (data.bars) {
+      var ah = cells(data.bars.ah), width = data.bars.days * 864e5, sum = 0, sums = series.sum.data = [[axis.min, 0]];
+      series.charge.data = times(data.bars.t).map(function (t, i) {
+        sums.push([Math.max(axis.min, t), sum]);
+        sum += Number(ah[i]);
+        sums.push([Math.min(axis.max, t + width), sum]);
+        facts.push([t + width / 2, (data.bars.days > 1 ? "week of " : "") + day(t) + ": " + Number(ah[i]).toFixed(1) + " Ah; " + sum.toFixed(0) + " Ah since " + day(axis.min)]);
+        return [t + width / 2, Number(ah[i])];
+      });
+      if (data.now) { sums.push([Math.max(data.now, sums[sums.length - 1][0]), sum]); }
+    }
+    facts.sort(function (a, b) { return a[0] - b[0]; });
+    data.facts = facts;
+    return data;
+  }
+
   // Times on the axis are the bath's clock told as if it were UTC.
   function clock(ms) { return new Date(ms).toISOString().slice(0, 16).replace("T", " "); }
   function day(ms) { return new Date(ms).toISOString().slice(0, 10); }
@@ -53,8 +119,9 @@
     if (rows.length > 0) {
       var row = rows[nearest(rows, time)];
       var d = panel.data.decimals;
+      var ahead = panel.data.now && row[0] > panel.data.now ? "to come if nothing but water is added; " : "";
       lines.push({ at: clock(row[0]), text: panel.data.name + " " + row[1].toFixed(d) + " " + panel.data.unit,
-        more: "90 %: " + row[2].toFixed(d) + " to " + (row[2] + row[3]).toFixed(d) });
+        more: ahead + "90 %: " + row[2].toFixed(d) + " to " + (row[2] + row[3]).toFixed(d) });
     }
     var facts = panel.data.facts;
     var reach = 9 * (panel.span()[1] - panel.span()[0]) / Math.max(panel.box.clientWidth, 1);
@@ -100,10 +167,10 @@
 
   function start(figure) {
     var box = figure.querySelector(".live");
-    var data = JSON.parse(figure.querySelector(".chart-data").textContent);
+    var data = filled(JSON.parse(figure.querySelector(".chart-data").textContent));
     var axis = data.option.xAxis[0];
     var panel = { figure: figure, box: box, data: data, readout: figure.querySelector(".readout"), at: -1,
-      rows: data.option.dataset ? data.option.dataset.source : [], whole: [axis.min, axis.max], zoom: null };
+      rows: data.option.dataset[0].source.concat(data.option.dataset[1].source.slice(1)), whole: [axis.min, axis.max], zoom: null };
     panel.span = function () {
       var z = panel.zoom || [0, 100], w = panel.whole[1] - panel.whole[0];
       return [panel.whole[0] + w * z[0] / 100, panel.whole[0] + w * z[1] / 100];
@@ -198,8 +265,8 @@
   document.querySelector(".span").hidden = true;
   Array.prototype.forEach.call(document.querySelectorAll(".spans button"), function (button) {
     button.addEventListener("click", function () {
-      var days = Number(button.dataset.days), end = panels[0].whole[1];
-      zoomTo(days === 0 ? panels[0].whole[0] : end - days * 864e5, end);
+      var days = Number(button.dataset.days), end = panels[0].whole[1], now = panels[0].data.now || end;
+      zoomTo(days === 0 ? panels[0].whole[0] : now - days * 864e5, end);
     });
   });
   function typed() {
