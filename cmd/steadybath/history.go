@@ -18,7 +18,7 @@ import (
 
 func historyCommand(s *session) *cli.Command {
 	return &cli.Command{
-		Name: "history", Usage: "what was done to the bath", UsageText: "steadybath history [--kind KIND] [--text TEXT] [--last N] | --verify",
+		Name: "history", Usage: "what was done to the bath", UsageText: "steadybath history [--kind KIND] [--text TEXT] [--last N] | --advice | --verify",
 		Description: describe("Every fact in the order in which it was entered; nothing ever leaves it, and\nvoided facts are shown with who voided them, when and why. What narrows it down\nmay be combined. On a terminal it is shown by $PAGER, or less. --verify walks the\nchain of each bath and of the shop and names the first fact that does not fit.",
 			"steadybath history --last 20", "steadybath history --kind add --kind bail --from 2026-03-01 --to 2026-05-31", "steadybath history --by anna --text burette", "steadybath history --csv > part.csv", "steadybath history --verify"),
 		Flags: append(questionFlags(),
@@ -34,6 +34,7 @@ func historyCommand(s *session) *cli.Command {
 			&cli.BoolFlag{Name: "shop", Usage: "the shop's titrants and materials, which have a chain of their own"},
 			&cli.BoolFlag{Name: "csv", Usage: "as rows of a journal; a whole chain is what export writes"},
 			&cli.BoolFlag{Name: "no-pager", Usage: "print at once, also on a terminal"},
+			&cli.BoolFlag{Name: "advice", Usage: "what dose advised, what was done, and what the next readings said"},
 			&cli.BoolFlag{Name: "verify", Usage: "check the chains of hashes"}),
 		Action: func(c *cli.Context) error { return runHistory(s, c) },
 	}
@@ -51,6 +52,9 @@ func runHistory(s *session, c *cli.Context) error {
 	}
 	if c.Bool("csv") && c.Bool("json") {
 		return wrongWords("leave one of them out", "--csv and --json ask for different forms")
+	}
+	if c.Bool("advice") {
+		return runAdvice(s, c)
 	}
 	if c.Bool("verify") {
 		for _, f := range append(slices.Clone(historyFilters), "known-on", "csv") {
