@@ -226,10 +226,13 @@ func TestKnownOn(t *testing.T) {
 		for _, q := range questions {
 			before = append(before, kept{q, moment, answer(moment, q)})
 		}
+		// Advice is dated by the database's clock, which is years on.
+		require.NoError(t, bed.execIn(t.Context(), database, "alter table steadybath.advice disable trigger all; update steadybath.advice set entered = at; alter table steadybath.advice enable trigger advice_enter"))
 		earlier := moment.Add(-20 * 24 * time.Hour).Format(time.RFC3339)
 		for _, q := range [][]string{
 			append([]string{"state", "--smoothed", "--json", "--at", earlier}, bath...),
 			append([]string{"state", "--json", "--at", earlier}, bath...),
+			append([]string{"history", "--advice", "--json"}, bath...),
 			append([]string{"anodes", "--ledger", "--json", "--from", earlier, "--to", at}, bath...),
 		} {
 			before = append(before, kept{q, moment, answer(moment, q)})
@@ -241,7 +244,7 @@ func TestKnownOn(t *testing.T) {
 	for _, k := range before {
 		then := k.moment.Format(time.RFC3339)
 		args := append(slices.Clone(k.args), "--known-on", then)
-		if !slices.Contains(args, "--at") && !slices.Contains(args, "--to") && args[0] != "history" && args[0] != "bath" {
+		if !slices.Contains(args, "--at") && !slices.Contains(args, "--to") && (args[0] != "history" || args[1] == "--advice") && args[0] != "bath" {
 			args = append(args, "--at", then)
 		}
 		t.Run(fmt.Sprintf("%s at %s", strings.Join(k.args, " "), then), func(t *testing.T) {
