@@ -74,6 +74,14 @@ func lateLog(t *testing.T) []journal.Row {
 	add(day(50), first, "", chem.Assay{Of: "copper", Value: measured("50.5 g/L")})
 	add(day(85), first, "it was the right one", chem.Void{Target: void})
 	add(day(70), "", "", chem.Stock{Material: "brightener", Amount: measured("250 mL"), Lot: "B9", Expires: "2021-01-01"})
+	// Found in a drawer half a year later: a delivery note, and a bottle's date.
+	muchLater := map[uuid.UUID]time.Duration{}
+	for _, late := range []chem.Body{
+		chem.Stock{Material: "brightener", Amount: measured("900 mL"), Lot: "B2"}, chem.Stock{Material: "copper sulfate pentahydrate", Amount: measured("40 kg")},
+		chem.Titrant{Name: "EDTA", Molarity: measured("0.1 mol/L"), Lot: "E-1", Expires: "2020-05-25"}, chem.Titrant{Name: "EDTA", Molarity: measured("0.1 mol/L"), Lot: "E-2", Expires: "2020-05-25"},
+	} {
+		muchLater[add(day(1), "", "", late)] = 170 * 24 * time.Hour
+	}
 	text, ok := recipe.ShippedText("copper-electroforming")
 	require.True(t, ok)
 	add(day(100), second, "", chem.Begin{Volume: measured("60 L"), Zone: "America/Chicago", Recipe: string(text)})
@@ -94,6 +102,7 @@ func lateLog(t *testing.T) []journal.Row {
 		case 1, 2:
 			late += time.Duration(random.IntN(20)) * time.Hour
 		}
+		late += muchLater[r.ID]
 		if r.Kind == string(chem.KindBath) {
 			late = time.Second
 		}
