@@ -16,7 +16,7 @@ import (
 
 // HistoryLine is one fact of the log.
 type HistoryLine struct {
-	Fact   chem.Fact
+	Fact   chem.Fact // without a body where this version cannot read the row
 	Row    journal.Row
 	Void   *chem.Fact // the void that says that it does not stand; nil where it stands
 	Target int64      // of a void: the number of the fact that it names
@@ -196,6 +196,10 @@ func (l *logText) Fact(f HistoryLine) error {
 
 // LogWords says what a fact of the log says, its note with it.
 func LogWords(f HistoryLine) string {
+	if f.Fact.Body == nil {
+		words := []string{"cannot be read here:", f.Row.Kind, f.Row.Subject, f.Row.Value, f.Row.Unit, f.Row.Note}
+		return strings.Join(strings.Fields(Plain(strings.Join(words, " "))), " ")
+	}
 	text := FactWords(f.Fact)
 	if f.Fact.Kind() == chem.KindVoid {
 		text = "void"

@@ -214,21 +214,22 @@ func (s *session) edge(c *cli.Context, flag string, zone *time.Location, end boo
 
 // fits tells whether a fact is asked for; words are asked for only where the
 // columns do not tell.
-func (f *logFilter) fits(r *journal.Row, words func() (string, error)) (bool, error) {
+func (f *logFilter) fits(r *journal.Row, words func() string) bool {
 	switch {
 	case len(f.kinds) > 0 && !slices.Contains(f.kinds, r.Kind),
 		f.subject != "" && !strings.EqualFold(r.Subject, f.subject),
 		f.by != "" && !strings.EqualFold(r.By, f.by),
 		!f.from.IsZero() && r.Time.Before(f.from), !f.to.IsZero() && r.Time.After(f.to),
 		!f.enteredFrom.IsZero() && r.Entered.Before(f.enteredFrom), !f.lastThen.IsZero() && r.Entered.After(f.lastThen):
-		return false, nil
-	case f.text == "":
-		return true, nil
-	case r.Kind != string(chem.KindVoid) && strings.Contains(strings.ToLower(r.Subject), f.text), strings.Contains(strings.ToLower(r.Note), f.text):
-		return true, nil
+		return false
 	}
-	said, err := words()
-	return strings.Contains(strings.ToLower(said), f.text), err
+	has := func(text string) bool { return strings.Contains(strings.ToLower(text), f.text) }
+	return f.text == "" || r.Kind != string(chem.KindVoid) && has(r.Subject) || has(r.Note) || has(words())
+}
+
+// bareFact is a row without what it says.
+func bareFact(r journal.Row) chem.Fact {
+	return chem.Fact{Number: r.Number, ID: r.ID, Time: r.Time, Bath: r.Bath, Entered: r.Entered, By: r.By, Note: r.Note}
 }
 
 func runLog(s *session, c *cli.Context) error {
@@ -271,9 +272,11 @@ func (s *session) writeLog(c *cli.Context, chain logChain, filter logFilter, log
 	if err != nil {
 		return err
 	}
-	voids, _, err := decodeAll(rows, chain.title)
-	if err != nil {
-		return err
+	voids := make([]chem.Fact, len(rows))
+	for i, r := range rows {
+		voids[i] = bareFact(r)
+		target, _ := uuid.Parse(r.Subject) // no fact has the zero id
+		voids[i].Body = chem.Void{Target: target}
 	}
 	byNumber := make(map[int64]*chem.Fact, len(voids))
 	targets := map[uuid.UUID]int64{} // numbers of what is voided, once it has come by
@@ -286,32 +289,22 @@ func (s *session) writeLog(c *cli.Context, chain logChain, filter logFilter, log
 	next := 0
 	err = s.store.EachOf(c.Context, chain.name, chain.known, func(r journal.Row) error {
 		line := reports.HistoryLine{Row: r}
-		decode := func() error {
+		decode := func() {
+			if line.Fact.Number > 0 {
+				return
+			}
 			var err error
-			if line.Fact.Body == nil {
-				line.Fact, err = journal.Decode(r)
+			if line.Fact, err = journal.Decode(r); err != nil { // it stays in the log all the same
+				line.Fact = bareFact(r)
 			}
-			if err != nil {
-				return fmt.Errorf("fact %d of %s cannot be read: %w", r.Number, chain.title, err)
-			}
-			return nil
 		}
 		if _, voided := targets[r.ID]; voided {
 			targets[r.ID] = r.Number
 		}
-		ok, err := filter.fits(&r, func() (string, error) {
-			err := decode()
-			if err != nil {
-				return "", err
-			}
-			return reports.LogWords(line), nil
-		})
-		if err != nil || !ok {
-			return err
+		if !filter.fits(&r, func() string { decode(); return reports.LogWords(line) }) {
+			return nil
 		}
-		if err := decode(); err != nil {
-			return err
-		}
+		decode()
 		line.Void = byNumber[gone[r.ID]]
 		if v, ok := line.Fact.Body.(chem.Void); ok {
 			line.Target = targets[v.Target]

@@ -26,6 +26,9 @@ func (s *session) paged(c *cli.Context, print func(io.Writer) error) error {
 	}
 	wanted := strings.TrimSpace(s.env("PAGER"))
 	words := strings.Fields(wanted)
+	if term := s.env("TERM"); wanted == "" && (term == "" || term == "dumb") {
+		return print(s.stdout) // nothing can be shown page by page there
+	}
 	if wanted == "" {
 		words = strings.Fields(usualPager)
 	}
