@@ -8,10 +8,10 @@ import (
 // ChainCheck is a POSIX shell script that recomputes the chain of one bath from
 // its exported journal on standard input with sha256sum alone, so that nobody
 // has to believe this program. It prints the first line that does not fit and
-// fails, or says that all fit.
-const ChainCheck = `prev=; { read -r header; while IFS= read -r line; do hash=${line##*,}
-test "$hash" = "$(printf '%s\n%s\n' "$prev" "${line%,*}" | sha256sum | cut -d ' ' -f 1)" || { echo "does not fit: $line"; exit 1; }
-prev=$hash; done; echo "all fit"; }`
+// fails, or says that all fit and which hash is the last.
+const ChainCheck = `( prev=; read -r header; while IFS= read -r line || test -n "$line"; do hash=${line##*,}
+test "$hash" = "$(printf '%s\n%s\n' "$prev" "${line%,*}" | sha256sum | cut -d ' ' -f 1)" || { printf 'does not fit: %s\n' "$line"; exit 1; }
+prev=$hash; done; echo "all fit, head $prev" )`
 
 // BrokenError names the first row of a chain that does not fit.
 type BrokenError struct {
