@@ -19,6 +19,9 @@ type BrokenError struct {
 	ID     string
 	Column string // that differs, where that can be told
 	Why    string
+
+	row      *Row
+	previous string // hash of the row before
 }
 
 // Error is one sentence: the row and what does not fit.
@@ -45,7 +48,7 @@ func Verify(prev string, rows iter.Seq2[Row, error]) (count int64, head string, 
 		}
 		number := base + count + 1
 		if column, why := misfit(head, number, count > 0, &last, &r); why != "" {
-			return count, head, &BrokenError{Number: number, ID: r.ID.String(), Column: column, Why: why}
+			return count, head, &BrokenError{Number: number, ID: r.ID.String(), Column: column, Why: why, row: &r, previous: head}
 		}
 		count, head, last = count+1, r.Hash, r
 	}

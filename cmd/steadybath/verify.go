@@ -84,5 +84,23 @@ func (s *session) verify(c *cli.Context, name string) (reports.VerifiedChain, er
 	if err != nil && !errors.As(err, &v.Broken) {
 		return v, fmt.Errorf("%s: %w", v.Title(), err)
 	}
-	return v, nil
+	if v.Broken != nil {
+		err = s.tell(c, v)
+	}
+	return v, err
+}
+
+// tell finds out which column the first fact that does not fit was changed in.
+func (s *session) tell(c *cli.Context, v reports.VerifiedChain) error {
+	seen, next := &journal.Seen{}, (*journal.Row)(nil)
+	err := s.store.EachOf(c.Context, v.Bath, v.Broken.Number+1, func(r journal.Row) error {
+		if r.Number > v.Broken.Number {
+			next = &r
+		} else if r.Number < v.Broken.Number {
+			seen.Add(r)
+		}
+		return nil
+	})
+	v.Broken.Tell(seen, next)
+	return err
 }
