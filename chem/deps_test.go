@@ -126,6 +126,7 @@ func TestLayers(t *testing.T) {
 		chem + "/plating":  {chem, chem + "/anode", chem + "/estimate"},
 		chem + "/forecast": {chem, chem + "/anode", chem + "/dose", chem + "/estimate"},
 		chem + "/trouble":  {chem, chem + "/estimate"},
+		chem + "/advice":   {chem, chem + "/estimate"},
 		chem + "/entry":    {chem, chem + "/estimate", chem + "/recipe"},
 		chem + "/dose":     {chem, chem + "/estimate", chem + "/hazard", chem + "/linprog", chem + "/recipe"},
 	}

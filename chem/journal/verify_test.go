@@ -64,7 +64,17 @@ func TestChainBySha256sum(t *testing.T) {
 	text := write(t, rows)
 	out, err := run(text)
 	require.NoError(t, err, out)
-	require.Equal(t, "all fit\n", out)
+	require.Equal(t, "all fit, head "+rows[len(rows)-1].Hash+"\n", out)
+
+	// A copy that broke off, in the middle of a line or between two.
+	out, err = run(text[:len(text)-1])
+	require.NoError(t, err, out)
+	out, err = run(text[:len(text)-10])
+	require.Error(t, err, out)
+	short := text[:len(text)-len(write(t, rows[len(rows)-1:]))+len(write(t, nil))]
+	out, err = run(short)
+	require.NoError(t, err, "only the head tells")
+	require.Equal(t, "all fit, head "+rows[len(rows)-2].Hash+"\n", out)
 
 	rows[3].Note += "!"
 	out, err = run(write(t, rows))

@@ -138,12 +138,15 @@ func unitsFlag() cli.Flag {
 	return &cli.StringFlag{Name: "units", Usage: "`SYSTEM` to show amounts in: metric or us"}
 }
 
+func knownOnFlag() cli.Flag {
+	return &cli.StringFlag{Name: "known-on", Usage: "only what had been entered by `WHEN`"}
+}
+
 // questionFlags stand on every command that asks.
 func questionFlags() []cli.Flag {
 	return []cli.Flag{bathFlag(),
 		&cli.StringFlag{Name: "at", Usage: "as of `WHEN`: \"2026-03-02\", \"yesterday 18:30\", \"3 days ago\""},
-		&cli.StringFlag{Name: "known-on", Usage: "only what had been entered by `WHEN`"},
-		jsonFlag(), unitsFlag(), databaseFlag()}
+		knownOnFlag(), jsonFlag(), unitsFlag(), databaseFlag()}
 }
 
 // writeFlags stand on every command that enters a fact.

@@ -53,21 +53,7 @@ func (s *session) askedOf(c *cli.Context, b *bathFile, o estimate.Options) (*est
 // flagBottles adds what the estimate cannot know by itself: bottles belong to the
 // shop.
 func (s *session) flagBottles(c *cli.Context, b *bathFile, e *estimate.Estimate) error {
-	var until time.Time
-	if on := c.String("known-on"); on != "" { // judged when the bath was read
-		now, err := s.now()
-		if err != nil {
-			return err
-		}
-		if until, err = chem.ParseTime(on, now, b.zone, true); err != nil {
-			return err
-		}
-	}
-	rows, err := s.store.Rows(c.Context, "", until)
-	if err != nil {
-		return err
-	}
-	entered, _, err := decodeAll(rows, "the shop")
+	entered, err := s.shopEntered(c, b.zone)
 	if err != nil {
 		return err
 	}
@@ -377,94 +363,6 @@ func splitLot(text string) (what, lot string) {
 	return strings.Join(words, " "), ""
 }
 
-func historyCommand(s *session) *cli.Command {
-	return &cli.Command{
-		Name: "history", Usage: "what was done to the bath", UsageText: "steadybath history [--last N] [--kind KIND] [--shop]",
-		Description: describe("Every fact in the order in which it was entered; voided ones are shown as such.\nNothing ever leaves it. --verify walks the chain and names the first fact that\ndoes not fit.",
-			"steadybath history --last 20", "steadybath history --kind add --json", "steadybath history --shop"),
-		Flags: append(questionFlags(),
-			&cli.IntFlag{Name: "last", Usage: "only the last `N` facts"},
-			&cli.StringFlag{Name: "kind", Usage: "only facts of the `KIND`"},
-			&cli.StringFlag{Name: "subject", Usage: "only facts about the `SUBJECT`"},
-			&cli.BoolFlag{Name: "shop", Usage: "the shop's titrants and materials, which have a chain of their own"},
-			&cli.BoolFlag{Name: "verify", Usage: "check the chain of hashes"}),
-		Action: func(c *cli.Context) error { return runHistory(s, c) },
-	}
-}
-
-func runHistory(s *session, c *cli.Context) error {
-	if err := noWords("history", c.Args().Slice()); err != nil {
-		return err
-	}
-	if c.Bool("shop") && c.String("bath") != "" {
-		return wrongWords("leave one of them out", "--shop is about no bath, and --bath names one")
-	}
-	if c.Int("last") < 0 {
-		return wrongWords("", "--last %d: a count of 1 or more would fit", c.Int("last"))
-	}
-	if c.Bool("shop") && c.String("bath") != "" {
-		return wrongWords("leave one of them out", "--shop is about no bath, and --bath names one")
-	}
-	if c.Bool("verify") {
-		for _, f := range []string{"last", "kind", "subject", "at", "known-on"} {
-			if c.IsSet(f) {
-				return wrongWords("leave one of them out", "--verify takes the whole chain, and --%s a part of it", f)
-			}
-		}
-		return runVerify(s, c)
-	}
-	if k := c.String("kind"); k != "" && !slices.Contains(chem.Kinds(), chem.Kind(k)) {
-		names := make([]string, len(chem.Kinds()))
-		for i, kind := range chem.Kinds() {
-			names[i] = string(kind)
-		}
-		hint := "there is: " + strings.Join(names, ", ")
-		if near := nearest(k, names); near != "" {
-			hint = "did you mean " + near + "?"
-		}
-		return wrongWords(hint, "there is no kind of fact %q", k)
-	}
-	sys, err := units(c)
-	if err != nil {
-		return err
-	}
-	read := s.bath
-	if c.Bool("shop") {
-		read = s.shopFile
-	}
-	b, err := read(c)
-	if err != nil {
-		return err
-	}
-	until := time.Time{}
-	if c.String("at") != "" {
-		if until, err = s.when(c, b.zone, true); err != nil {
-			return err
-		}
-	}
-	gone := chem.VoidedBy(b.entered)
-	var lines []reports.HistoryLine
-	for i, f := range b.entered {
-		subject := b.rows[i].Subject
-		if !until.IsZero() && f.Time.After(until) || c.String("kind") != "" && string(f.Kind()) != c.String("kind") ||
-			c.String("subject") != "" && !strings.EqualFold(subject, c.String("subject")) {
-			continue
-		}
-		lines = append(lines, reports.HistoryLine{Fact: f, Row: b.rows[i], VoidedBy: gone[f.ID]})
-	}
-	if n := c.Int("last"); n > 0 && len(lines) > n {
-		lines = lines[len(lines)-n:]
-	}
-	if c.Bool("json") {
-		return reports.HistoryJSON(s.stdout, b.Name, lines, b.head)
-	}
-	name := b.Name
-	if c.Bool("shop") {
-		name = "the shop"
-	}
-	return reports.History(s.stdout, name, lines, len(b.entered), b.zone, sys, b.head)
-}
-
 // overview is the answer to no command at all: one line per bath with what is
 // due.
 func overview(ctx context.Context, s *session, c *cli.Context) error {
@@ -490,6 +388,9 @@ func overview(ctx context.Context, s *session, c *cli.Context) error {
 		return s.printJSON(struct {
 			Baths []reports.Due `json:"baths"`
 		}{lines})
+	}
+	if len(lines) == 0 && c.String("known-on") != "" {
+		return say(s.stdout, "no bath was known then")
 	}
 	if len(lines) == 0 {
 		return say(s.stdout, "no bath yet. begin one:\n   steadybath bath new tank-1 --recipe copper-electroforming --volume \"60 L\"\nall commands: steadybath --help")

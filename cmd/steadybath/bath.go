@@ -222,7 +222,7 @@ func bathListCommand(s *session) *cli.Command {
 	return &cli.Command{
 		Name: "list", Usage: "list the baths", UsageText: "steadybath bath list",
 		Description: describe("Name, count of facts and when the last one was entered.", "steadybath bath list", "steadybath bath list --json"),
-		Flags:       []cli.Flag{jsonFlag(), databaseFlag()},
+		Flags:       []cli.Flag{knownOnFlag(), jsonFlag(), databaseFlag()},
 		Action: func(c *cli.Context) error {
 			if err := noWords("bath list", c.Args().Slice()); err != nil {
 				return err
@@ -243,7 +243,20 @@ func bathListCommand(s *session) *cli.Command {
 			}
 			list := []line{}
 			for _, b := range all {
-				if b.Name != "" {
+				if b.Name != "" && c.String("known-on") != "" {
+					zone, err := s.bathZone(c, b.Name)
+					if err != nil {
+						return err
+					}
+					until, err := s.knownOn(c, zone)
+					if err != nil {
+						return err
+					}
+					if b, err = store.Prefix(c.Context, b.Name, until); err != nil {
+						return err
+					}
+				}
+				if b.Name != "" && b.Facts > 0 {
 					list = append(list, line{b.Name, b.Facts, b.Entered.UTC(), b.Head})
 				}
 			}

@@ -89,10 +89,6 @@ func runChart(s *session, c *cli.Context) error {
 // page makes a bath's page, and what it looks ahead to.
 func (s *session) page(c *cli.Context, b *bathFile, sys reports.Units) (*ahead, reports.Page, error) {
 	fail := func(err error) (*ahead, reports.Page, error) { return nil, reports.Page{}, err }
-	now, err := s.now()
-	if err != nil {
-		return fail(err)
-	}
 	at, err := s.when(c, b.zone, true)
 	if err != nil {
 		return fail(err)
@@ -116,7 +112,7 @@ func (s *session) page(c *cli.Context, b *bathFile, sys reports.Units) (*ahead, 
 		return fail(err)
 	}
 	in := reports.PageInput{Estimate: e, Plan: a.plan, Forecast: a.forecast, AnodeDays: anodeDays, Entered: b.entered, Zone: b.zone, Units: sys,
-		From: from, To: to, Head: b.head, Made: now, Version: version}
+		From: from, To: to, Head: b.head, Made: e.At, Version: version}
 	far, err := farther()
 	if err != nil {
 		return fail(refused("steadybath state shows what is known of the bath", "%v", err))
@@ -130,7 +126,7 @@ func (s *session) page(c *cli.Context, b *bathFile, sys reports.Units) (*ahead, 
 		return fail(refused("ask for a later day", "%v", err))
 	}
 	in.Believed = first.Rates
-	shop, err := s.shopEntered(c)
+	shop, err := s.shopEntered(c, b.zone)
 	if err != nil {
 		return fail(err)
 	}

@@ -158,7 +158,7 @@ func cmdDialog(ts *testscript.TestScript, neg bool, args []string) {
 func scriptEnv(ts *testscript.TestScript) []string {
 	var env []string
 	for _, name := range []string{"PATH", "WORK", "HOME", "TMPDIR", "TZ", "LC_ALL", "LANG", "LANGUAGE",
-		"STEADYBATH_DATABASE", "STEADYBATH_HOME", "STEADYBATH_PGBIN", "STEADYBATH_CLOCK"} {
+		"PAGER", "STEADYBATH_DATABASE", "STEADYBATH_HOME", "STEADYBATH_PGBIN", "STEADYBATH_CLOCK"} {
 		env = append(env, name+"="+ts.Getenv(name))
 	}
 	return append(env, "TERM=dumb")

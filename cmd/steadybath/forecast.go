@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"errors"
 	"io"
 	"math"
 	"os"
@@ -123,6 +124,9 @@ func (s *session) all(c *cli.Context, l lookAhead) ([]*ahead, error) {
 	var out []*ahead
 	for _, name := range names {
 		b, err := s.bathNamed(c, name)
+		if errors.Is(err, errNotKnownThen) && c.String("bath") == "" {
+			continue // a day that ended later in its own zone
+		}
 		if err != nil {
 			return nil, err
 		}
@@ -159,7 +163,7 @@ func (s *session) bathNames(c *cli.Context) ([]string, error) {
 			names = append(names, b.Name)
 		}
 	}
-	return names, nil
+	return s.begunBy(c, names)
 }
 
 func runForecast(_ context.Context, s *session, c *cli.Context) error {

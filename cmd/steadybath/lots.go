@@ -82,9 +82,12 @@ func (s *session) listed(c *cli.Context, command string) (listed, error) {
 		if one.Name == "" {
 			continue
 		}
-		b, err := s.bathNamed(c, one.Name)
+		b, ok, err := s.otherBath(c, one.Name)
 		if err != nil {
 			return l, err
+		}
+		if !ok {
+			continue
 		}
 		l.baths = append(l.baths, b.Facts...)
 		for _, m := range b.Recipe(at).Materials {

@@ -35,6 +35,7 @@ func roundCommand(s *session) *cli.Command {
 			&cli.BoolFlag{Name: "anew", Usage: "forget the round that was stopped, without asking"},
 			bathFlag(),
 			&cli.StringFlag{Name: "at", Usage: "`WHEN` the round was done: \"yesterday 18:30\"; now if not given"},
+			&cli.StringFlag{Name: "known-on", Usage: "with --print: only what had been entered by `WHEN`"},
 			jsonFlag(), unitsFlag(), databaseFlag()},
 		Action: func(c *cli.Context) error { return runRound(c.Context, s, c) },
 	}
@@ -48,6 +49,9 @@ func runRound(ctx context.Context, s *session, c *cli.Context) error {
 		if c.Bool(pair[0]) && c.Bool(pair[1]) {
 			return wrongWords("leave one of them out", "--%s and --%s contradict each other", pair[0], pair[1])
 		}
+	}
+	if c.IsSet("known-on") && !c.Bool("print") {
+		return wrongWords("leave it out", "--known-on goes with --print; a round is written down now")
 	}
 	r, err := newRound(s, c)
 	if err != nil {

@@ -127,7 +127,12 @@ func (bed *scriptBed) dsn(database, role string) string {
 
 // exec runs a statement as the superuser, in no script's database.
 func (bed *scriptBed) exec(ctx context.Context, sql string) error {
-	conn, err := pgx.Connect(ctx, bed.dsn("postgres", superuser))
+	return bed.execIn(ctx, "postgres", sql)
+}
+
+// execIn runs statements as the superuser in a database.
+func (bed *scriptBed) execIn(ctx context.Context, database, sql string) error {
+	conn, err := pgx.Connect(ctx, bed.dsn(database, superuser))
 	if err != nil {
 		return err
 	}

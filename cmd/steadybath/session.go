@@ -33,6 +33,7 @@ type session struct {
 	env    func(string) string
 	lines  *bufio.Reader
 	store  *db.Store
+	moment knownMoment
 	taking *taking // where a round wants the fact instead of its being written
 }
 
@@ -160,6 +161,17 @@ func (s *session) bathName(c *cli.Context) (string, error) {
 		return "", refused(`begin one: steadybath bath new tank-1 --recipe copper-electroforming --volume "60 L"`, "there is no bath yet")
 	case wanted == "" && len(names) == 1:
 		return names[0], nil
+	}
+	if wanted == "" {
+		if names, err = s.begunBy(c, names); err != nil {
+			return "", err
+		}
+	}
+	switch {
+	case wanted == "" && len(names) == 0:
+		return "", refused("ask without --known-on, or with a later day", "no bath was known then")
+	case wanted == "" && len(names) == 1:
+		return names[0], nil
 	case wanted == "":
 		return "", wrongWords("for instance --bath "+quoted(names[0]), "there are several baths, say which: %s", strings.Join(names, ", "))
 	}
@@ -215,39 +227,9 @@ func (s *session) bathNamed(c *cli.Context, name string) (*bathFile, error) {
 	}
 	b.Bath, err = estimate.Open(b.entered)
 	if errors.Is(err, estimate.ErrNoBath) {
-		return nil, refused("ask without --known-on, or with a later day", "bath %s was not known then", name)
+		return nil, &problem{status: statusRefused, what: "bath " + name + " was not known then", hint: "ask without --known-on, or with a later day", cause: errNotKnownThen}
 	}
 	return b, err
-}
-
-// knownThen leaves of rows what had been entered by --known-on, where that is
-// given.
-func (s *session) knownThen(c *cli.Context, rows []journal.Row, zone *time.Location) ([]journal.Row, error) {
-	on := c.String("known-on")
-	if on == "" {
-		return rows, nil
-	}
-	now, err := s.now()
-	if err != nil {
-		return nil, err
-	}
-	until, err := chem.ParseTime(on, now, zone, true)
-	if err != nil {
-		return nil, wrongWords("", "--known-on: %v", err)
-	}
-	today, err := chem.ParseTime("today", now, zone, true)
-	if err != nil {
-		return nil, err
-	}
-	// A database may be ahead of the clock here.
-	if n := len(rows); until.After(today) && (n == 0 || until.After(rows[n-1].Entered)) {
-		return nil, refused("leave --known-on out for all that is known now", "--known-on: %s lies in the future; what will be entered by then is not known", on)
-	}
-	n := 0
-	for n < len(rows) && !rows[n].Entered.After(until) {
-		n++
-	}
-	return rows[:n], nil
 }
 
 // zoneOf finds the bath's time zone among its rows.

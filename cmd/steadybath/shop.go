@@ -30,6 +30,11 @@ func lotFlags(more ...cli.Flag) []cli.Flag {
 		&cli.StringFlag{Name: "expires", Usage: "`DATE` until which it is good, such as 2027-03 or 2027-03-02"})
 }
 
+// listKnownOn is --known-on where the same command enters and lists.
+func listKnownOn() cli.Flag {
+	return &cli.StringFlag{Name: "known-on", Usage: "with list: only what had been entered by `WHEN`"}
+}
+
 func titrantCommand(s *session) *cli.Command {
 	return &cli.Command{
 		Name: "titrant", Usage: "enter a lot of standard solution", UsageText: "steadybath titrant NAME --lot LOT --molarity MOLARITY | list",
@@ -40,10 +45,13 @@ func titrantCommand(s *session) *cli.Command {
 			&cli.StringFlag{Name: "lot", Usage: "the `LOT` on the bottle"},
 			&cli.StringFlag{Name: "molarity", Usage: "nominal `MOLARITY`, such as \"0.1 mol/L\""},
 			&cli.StringFlag{Name: "factor", Usage: "actual over nominal molarity of the lot, `FACTOR`"},
-			&cli.StringFlag{Name: "factor-u", Usage: "standard uncertainty of the factor, `U`"})...),
+			&cli.StringFlag{Name: "factor-u", Usage: "standard uncertainty of the factor, `U`"}, listKnownOn())...),
 		Action: func(c *cli.Context) error {
 			if asksForList(c) {
 				return runTitrantList(s, c)
+			}
+			if c.IsSet("known-on") {
+				return wrongWords("leave it out", "--known-on goes with steadybath %s list; what is entered is known from now on", c.Command.Name)
 			}
 			return s.enterShop(c.Context, c, func(names shopNames, dates func(string) (string, error)) (chem.Body, error) {
 				return titrantBody(c, names.titrants, dates)
@@ -95,10 +103,13 @@ func materialCommand(s *session) *cli.Command {
 			"steadybath material brightener 500mL --lot B12 --opened 2026-03-02 --expires 2027-03", "steadybath material list"),
 		Flags: shopFlags(lotFlags(
 			&cli.StringFlag{Name: "lot", Usage: "the `LOT` it came from"},
-			&cli.StringFlag{Name: "price", Usage: "`PRICE` per unit of the amount (per kg where it is in kg), in the shop's money"})...),
+			&cli.StringFlag{Name: "price", Usage: "`PRICE` per unit of the amount (per kg where it is in kg), in the shop's money"}, listKnownOn())...),
 		Action: func(c *cli.Context) error {
 			if asksForList(c) {
 				return runStockList(s, c)
+			}
+			if c.IsSet("known-on") {
+				return wrongWords("leave it out", "--known-on goes with steadybath %s list; what is entered is known from now on", c.Command.Name)
 			}
 			return s.enterShop(c.Context, c, func(names shopNames, dates func(string) (string, error)) (chem.Body, error) {
 				return stockBody(c, names.materials, dates)
@@ -241,13 +252,18 @@ func (s *session) known(ctx context.Context, c *cli.Context, row journal.Row) (j
 
 // shop reads the standing facts of the shop.
 func (s *session) shop(c *cli.Context) ([]chem.Fact, error) {
-	entered, err := s.shopEntered(c)
+	entered, err := s.shopEntered(c, time.UTC)
 	return chem.Standing(entered), err
 }
 
-// shopEntered reads the facts of the shop in order of entry.
-func (s *session) shopEntered(c *cli.Context) ([]chem.Fact, error) {
-	rows, err := s.store.Rows(c.Context, "", time.Time{})
+// shopEntered reads the facts of the shop in order of entry, those entered by
+// --known-on where that is given, a day of which ends in the zone.
+func (s *session) shopEntered(c *cli.Context, zone *time.Location) ([]chem.Fact, error) {
+	until, err := s.knownOn(c, zone)
+	if err != nil {
+		return nil, err
+	}
+	rows, err := s.store.Rows(c.Context, "", until)
 	if err != nil {
 		return nil, err
 	}
@@ -385,7 +401,7 @@ func (s *session) voidOfShop(ctx context.Context, c *cli.Context) error {
 	if err != nil {
 		return err
 	}
-	entered, err := s.shopEntered(c)
+	entered, err := s.shopEntered(c, zone)
 	if err != nil {
 		return err
 	}

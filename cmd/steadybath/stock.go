@@ -17,7 +17,7 @@ import (
 // stock is what there is of the bath's materials at a time, where the shop counts
 // any, and what to say of lots that do not count.
 func (s *session) stock(c *cli.Context, b *bathFile, at time.Time) (map[string]dose.Stock, []string, error) {
-	entered, err := s.shopEntered(c)
+	entered, err := s.shopEntered(c, b.zone)
 	if err != nil {
 		return nil, nil, err
 	}
@@ -34,9 +34,12 @@ func (s *session) stock(c *cli.Context, b *bathFile, at time.Time) (map[string]d
 		if one.Name == "" || one.Name == b.Name {
 			continue
 		}
-		other, err := s.bathNamed(c, one.Name)
+		other, ok, err := s.otherBath(c, one.Name)
 		if err != nil {
 			return nil, nil, err
+		}
+		if !ok {
+			continue
 		}
 		facts = append(facts[:len(facts):len(facts)], other.Facts...)
 	}
