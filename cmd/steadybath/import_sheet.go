@@ -369,7 +369,7 @@ func (x *sheetImport) table(out io.Writer) error {
 		b.WriteString(flow("", 0, said))
 	}
 	if x.Zeros > 0 {
-		b.WriteString(flow("", 0, fmt.Sprintf("%d cells with 0 say that nothing was plated, added or taken out", x.Zeros)))
+		b.WriteString(flow("", 0, fmt.Sprintf("cells with 0, where nothing was plated, added or taken out: %d", x.Zeros)))
 	}
 	if len(x.Left) > 0 {
 		b.WriteString(flow("", 0, "left out, as asked: "+strings.Join(x.Left, ", ")))

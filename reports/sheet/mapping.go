@@ -163,7 +163,12 @@ func parseTarget(c Column, names Names) (target, error) {
 		rest = nil
 		break
 	}
-	if rest != nil && len(rest) > 0 {
+	if len(rest) > 0 {
+		for from := 1; from < len(rest); from++ { // what is not understood is the name, not the unit behind it
+			if _, err := chem.ParseUnit(strings.Join(rest[from:], " ")); err == nil {
+				rest = rest[:from]
+			}
+		}
 		hint := "such as: " + Forms
 		if known != nil {
 			hint = "there is: " + strings.Join(known, ", ")
@@ -467,6 +472,7 @@ func (s *Sheet) targets(m Mapping, names Names) (headerRow int, list []target, e
 		}
 		list = append(list, t)
 	}
+	slices.SortStableFunc(list, func(a, b target) int { return a.column - b.column })
 	has := func(r role) bool { return slices.ContainsFunc(list, func(t target) bool { return t.role == r }) }
 	switch {
 	case !has(roleDate) && !has(roleTime):

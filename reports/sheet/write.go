@@ -56,6 +56,9 @@ type chain struct {
 func NewWriter(zones func(name string) (*time.Location, error)) (*Writer, error) {
 	w := &Writer{f: excelize.NewFile(), zones: zones, styles: map[int]int{}, names: []string{chainSheet}}
 	format := "yyyy-mm-dd hh:mm:ss"
+	if err := w.f.SetDocProps(&excelize.DocProperties{Creator: "steadybath"}); err != nil {
+		return nil, err
+	}
 	var err error
 	w.day, err = w.f.NewStyle(&excelize.Style{CustomNumFmt: &format})
 	return w, err
