@@ -55,7 +55,7 @@ func FormatTime(t time.Time) string {
 // them.
 func appendField(b []byte, s string) []byte {
 	if strings.ContainsAny(s, "\\\n\r") {
-		s = strings.NewReplacer(`\`, `\\`, "\n", `\n`, "\r", `\r`).Replace(s)
+		s = escapes.Replace(s)
 	}
 	return appendQuoted(b, s)
 }
@@ -110,4 +110,30 @@ func (r Row) Chain(previous string) string {
 	b = r.appendLine(append(append(b, previous...), '\n'))
 	sum := sha256.Sum256(append(b, '\n'))
 	return hex.EncodeToString(sum[:])
+}
+
+// Fields returns the columns of the row as a journal writes them, before
+// quoting: line breaks in texts are \n and \r, and the backslash is doubled.
+func (r Row) Fields() []string {
+	id := ""
+	if r.ID != uuid.Nil {
+		id = r.ID.String()
+	}
+	escape := escapes.Replace
+	return []string{FormatTime(r.Time), escape(r.Bath), escape(r.Kind), escape(r.Subject), r.Value, escape(r.Unit), r.U, escape(r.Note),
+		id, FormatTime(r.Entered), escape(r.By), r.More, r.Hash}
+}
+
+var escapes = strings.NewReplacer(`\`, `\\`, "\n", `\n`, "\r", `\r`)
+
+// AppendRecord appends fields as one record of a journal, quoted where RFC 4180
+// needs it and ended by a line feed.
+func AppendRecord(b []byte, fields []string) []byte {
+	for i, f := range fields {
+		if i > 0 {
+			b = append(b, ',')
+		}
+		b = appendQuoted(b, f)
+	}
+	return append(b, '\n')
 }

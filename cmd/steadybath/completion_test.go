@@ -90,7 +90,7 @@ func TestCompletionOfFixedWords(t *testing.T) {
 		"--vers":                                 "--version",
 		"bath":                                   "bath",
 		"server s":                               "start stop status",
-		"export --database postgres://nowhere --": "--bath --all --output --help",
+		"export --database postgres://nowhere --": "--bath --all --output --format --help",
 	} {
 		got := offered(t, "zsh", strings.Split(typed, " ")...)
 		assert.Equal(t, want, strings.Join(got, " "), typed)

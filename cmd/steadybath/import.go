@@ -2,6 +2,7 @@ package main
 
 import (
 	"bufio"
+	"bytes"
 	"errors"
 	"fmt"
 	"io"
@@ -20,58 +21,18 @@ import (
 	"steadybath/chem/recipe"
 	"steadybath/db"
 	"steadybath/reports"
+	"steadybath/reports/sheet"
 )
-
-func exportCommand(s *session) *cli.Command {
-	return &cli.Command{
-		Name: "export", Usage: "write a bath's journal", UsageText: "steadybath export [--all] [--output FILE]",
-		Description: describe("RFC 4180 CSV with all thirteen columns, in order of entry; import into an empty\ndatabase gives the same answers to the last digit.",
-			"steadybath export --output tank-1.csv", "steadybath export --all > shop.csv"),
-		Flags: []cli.Flag{bathFlag(), databaseFlag(),
-			&cli.BoolFlag{Name: "all", Usage: "every bath, and the shop's titrants and stock"},
-			&cli.StringFlag{Name: "output", Aliases: []string{"o"}, Usage: "the `FILE` to write; standard output if not given"}},
-		Action: func(c *cli.Context) error { return runExport(s, c) },
-	}
-}
-
-func runExport(s *session, c *cli.Context) error {
-	if err := noWords("export", c.Args().Slice()); err != nil {
-		return err
-	}
-	if c.Bool("all") && c.String("bath") != "" {
-		return wrongWords("leave one of them out", "--all and --bath contradict each other")
-	}
-	store, err := s.open(c)
-	if err != nil {
-		return err
-	}
-	var baths []string
-	if !c.Bool("all") {
-		name, err := s.bathName(c)
-		if err != nil {
-			return err
-		}
-		baths = []string{name}
-	}
-	write := func(out io.Writer) error {
-		w := journal.NewWriter(out)
-		if err := store.EachRow(c.Context, baths, w.Write); err != nil {
-			return err
-		}
-		return w.Flush()
-	}
-	if path := c.String("output"); path != "" && path != "-" {
-		return writeWhole(path, func(f *os.File) error { return write(f) })
-	}
-	return write(s.stdout)
-}
 
 func importCommand(s *session) *cli.Command {
 	return &cli.Command{
-		Name: "import", Usage: "take in a journal, whole or not at all", UsageText: "steadybath import FILE|-",
-		Description: describe("RFC 4180 CSV: eight columns are enough to write by hand (time, bath, kind,\nsubject, value, unit, u, note). The same journal twice adds nothing; every bad\nrow is named.",
-			"steadybath import week.csv", "ssh shop cat journal.csv | steadybath import -"),
-		Flags:  []cli.Flag{jsonFlag(), databaseFlag()},
+		Name: "import", Usage: "take in a journal or a sheet of your own, whole or not at all", UsageText: "steadybath import FILE|- [--column \"HEADER = MEANING\"]... [--write]",
+		Description: describe("A journal is known by its header: CSV (eight columns are enough to write by hand:\ntime, bath, kind, subject, value, unit, u, note), .xlsx or JSON Lines. It goes in\nat once. A sheet of your own, .xlsx or CSV, needs to be told what its columns\nmean; what was understood is printed first, every bad cell by its address, and\nonly --write enters it. The same file twice adds nothing; every bad row is named.\n\nA column means one of: "+sheet.Forms+".\nUnits are those of the header, in brackets or at its end, or else of the mapping.",
+			"steadybath import week.csv",
+			"ssh shop cat journal.csv | steadybath import -",
+			"steadybath import log.xlsx --column 'Date = date' --column 'Cu g/L = assay copper' --column 'Ah = plate'",
+			"steadybath import log.xlsx --mapping log.toml --skip B14 --skip 40 --write"),
+		Flags:  append(sheetFlags(), bathFlag(), jsonFlag(), databaseFlag()),
 		Action: func(c *cli.Context) error { return runImport(s, c) },
 	}
 }
@@ -100,27 +61,37 @@ func runImport(s *session, c *cli.Context) error {
 		}
 		in = f
 	}
+	start := bufio.NewReaderSize(in, 64<<10)
+	// Nothing at all is not a journal without rows: what should have made it failed.
+	if _, err := start.Peek(1); errors.Is(err, io.EOF) {
+		return refused("a journal begins with the names of its columns: "+strings.Join(journal.Columns()[:8], ","), "%s is empty", words[0])
+	}
+	if c.IsSet("column") || c.IsSet("mapping") {
+		return importSheet(s, c, words[0], start)
+	}
+	for _, f := range append(sheetFlags(), bathFlag()) {
+		if name := f.Names()[0]; c.IsSet(name) {
+			return wrongWords("what its columns mean is said with --column; a journal needs no flags and names its baths itself", "--%s is for a sheet of your own", name)
+		}
+	}
 	store, err := s.open(c)
 	if err != nil {
 		return err
 	}
-	zones := s.importZones(c)
 	before, err := store.Baths(c.Context)
 	if err != nil {
 		return err
 	}
-	bar := newProgress(s.stderr, in)
-	// Nothing at all is not a journal without rows: what should have made it failed.
-	start := bufio.NewReader(in)
-	if _, err := start.Peek(1); errors.Is(err, io.EOF) {
-		return refused("a journal begins with the names of its columns: "+strings.Join(journal.Columns()[:8], ","), "%s is empty", words[0])
-	}
-	reader := journal.NewReader(start, zones)
-	defer bar.done()
 	bad := &badRows{}
 	for _, b := range before {
 		bad.baths = append(bad.baths, b.Name)
 	}
+	reader, err := journalReader(words[0], start, s.importZones(c), bad)
+	if err != nil {
+		return err
+	}
+	bar := newProgress(s.stderr, in)
+	defer bar.done()
 	result, err := store.Import(c.Context, bad.watch(reader.Read), bar.rows)
 	bar.done()
 	var fromStore *db.ImportError
@@ -129,6 +100,9 @@ func runImport(s *session, c *cli.Context) error {
 			bad.name(line)
 		}
 		bad.more = bad.more || fromStore.More
+	}
+	if bad.count == 1 && !bad.more && strings.Contains(bad.named[0], "the header has") {
+		return refused("a sheet of your own is read with --column; steadybath import --help shows how", "%s has no journal's header, and nothing was written: %s", words[0], bad.named[0])
 	}
 	if bad.count == 1 && !bad.more && len(bad.named[0]) <= longestFault {
 		return refused("mend this row and import again; what is there already is not entered twice", "%s has one bad row, and nothing was written: %s", words[0], bad.named[0])
@@ -155,6 +129,53 @@ func runImport(s *session, c *cli.Context) error {
 		fmt.Fprintln(s.stderr, oneLine(d))
 	}
 	return say(s.stdout, "%d new facts, %d were there already", result.New, result.Known)
+}
+
+// journalReader finds out what sort of journal a file is.
+func journalReader(path string, start *bufio.Reader, zones func(string) *time.Location, bad *badRows) (interface {
+	Read() (journal.Entry, error)
+}, error) {
+	head, err := start.Peek(256) // shorter where the file is
+	if err != nil && !errors.Is(err, io.EOF) {
+		return nil, refused("a journal's path is wanted, or - for standard input", "cannot read %s: %v", path, withoutPath(err))
+	}
+	switch {
+	case sheet.IsXLSX(head):
+		book, err := openBook(path, start)
+		if err != nil {
+			return nil, err
+		}
+		rows, ok, err := book.Journal(func(name string) (*time.Location, error) { return loadZone(name) })
+		if err != nil {
+			return nil, refused("steadybath import --help shows what can be read", "%s %v", path, err)
+		}
+		if !ok {
+			hint := "steadybath import --help shows how"
+			if columns := book.Headers(); len(columns) > 0 {
+				hint = "its columns may be: " + strings.Join(columns, ", ")
+			}
+			return nil, refused(cutHint(hint), "%s is no journal but a sheet of your own; say what its columns mean, for instance --column 'Date = date'", path)
+		}
+		bad.place = rows.Place
+		return journal.NewReader(rows, zones), nil
+	case bytes.HasPrefix(head, []byte(sheet.GuardedHeader)):
+		return nil, refused("export it again as csv, jsonl or xlsx", "%s was exported for looking at in a spreadsheet program, and its texts are no longer as they were", path)
+	case bytes.HasPrefix(bytes.TrimLeft(bytes.TrimPrefix(head, []byte("\xef\xbb\xbf")), " \t\r\n"), []byte("{")):
+		return journal.NewLinesReader(start, zones), nil
+	}
+	return journal.NewReader(start, zones), nil
+}
+
+// cutHint keeps a list in a hint to a length that is still read.
+func cutHint(hint string) string {
+	const most = 380
+	if len(hint) <= most {
+		return hint
+	}
+	if at := strings.LastIndex(hint[:most], ", "); at > 0 {
+		return hint[:at] + " and others"
+	}
+	return hint[:most]
 }
 
 // importDoubts names what a journal brought that is hard to believe beside the
@@ -225,11 +246,22 @@ type badRows struct {
 	baths []string // that exist, or that the journal began
 	named []string
 	count int
-	more  bool // than were counted
+	more  bool                                 // than were counted
+	place func(line int, column string) string // of a row that stands in a spreadsheet
 }
 
 func (b *badRows) name(err error) {
 	b.count++
+	if b.place != nil {
+		var row *journal.RowError
+		var line db.LineError
+		switch {
+		case errors.As(err, &row):
+			err = fmt.Errorf("%s: %s", b.place(row.Line, row.Column), row.Why)
+		case errors.As(err, &line):
+			err = fmt.Errorf("%s: %s", b.place(line.Line, line.Column), line.Why)
+		}
+	}
 	if b.count <= mostNamed {
 		b.named = append(b.named, err.Error())
 	}
