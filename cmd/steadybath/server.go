@@ -28,7 +28,7 @@ func serverCommand(s *session) *cli.Command {
 			}}
 	}
 	return &cli.Command{
-		Name: "server", Usage: "the private database: start, stop, status, upgrade", UsageText: "steadybath server start|stop|status|upgrade",
+		Name: "server", Usage: "the private database: start, stop, status, upgrade, move", UsageText: "steadybath server start|stop|status|upgrade|move",
 		Description: describe("Nothing of this is needed from day to day: the first command makes the private\ndatabase, and it is started when it is needed.",
 			"steadybath server status", "steadybath server stop"),
 		Subcommands: []*cli.Command{
@@ -52,6 +52,7 @@ func serverCommand(s *session) *cli.Command {
 				[]string{"steadybath server status", "steadybath server status --json"}, s.serverStatus),
 			verb("upgrade", "bring it to the newest PostgreSQL installed, and its schema up to date", "The old folder is kept, renamed. With --database only the schema is brought up to\ndate.",
 				[]string{"steadybath server upgrade", "steadybath server upgrade --database postgres://owner@db/shop"}, s.serverUpgrade),
+			moveVerb(s),
 		},
 	}
 }
