@@ -343,3 +343,12 @@ func (s *Store) Lacks(ctx context.Context, b Backup) (string, error) {
 	}
 	return "", nil
 }
+
+// Proof is what an upgrade of the private server asks on both sides: how many
+// facts each chain has, how it ends, and how many do not fit.
+const Proof = `select $proof$
+select (c.f).bath, count(*), max((c.f).number), (array_agg((c.f).hash order by (c.f).number desc))[1],
+  count(*) filter (where (c.f).hash is distinct from steadybath.chain(coalesce(c.before, ''), steadybath.line(c.f)))
+from (select f, lag(f.hash) over (partition by f.bath order by f.number) as before from steadybath.facts f) c
+group by 1 order by 1
+$proof$ where to_regclass('steadybath.facts') is not null \gexec`
