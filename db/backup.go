@@ -94,6 +94,9 @@ advice.jsonl   what the tool advised, one JSON object a line
 manifest.json  which file is which bath, how many facts, the last hash of each
 SHA256SUMS     check the files with: sha256sum -c SHA256SUMS
 
+The ZIP file's comment, its last 71 bytes, is the SHA-256 of all before it:
+head -c -71 FILE | sha256sum
+
 hash is SHA-256 in hex of: the hash of the row before (empty for the first), a
 line feed, the row without its last comma and hash, a line feed. Each journal
 can be checked by that without this tool, on standard input of this script:
@@ -111,13 +114,20 @@ select ` + adviceColumns + ` from steadybath.advice a order by a.bath, a.entered
 // have been written. A chain that does not fit is an error: a broken record
 // shall not take the place of a whole copy. Errors of out come back as they are.
 func (s *Store) Backup(ctx context.Context, out io.Writer, version string, progress func(facts int64)) (*Backup, error) {
-	w := &backupWriter{out: out, progress: progress, b: Backup{What: backupWhat, Format: BackupFormat, Version: version, Chains: []Chain{}}}
+	sealed := &sealer{out: out, sum: sha256.New()}
+	w := &backupWriter{out: sealed, progress: progress, b: Backup{What: backupWhat, Format: BackupFormat, Version: version, Chains: []Chain{}}}
 	w.zip = zip.NewWriter(w)
 	err := pgx.BeginTxFunc(ctx, s.pool, pgx.TxOptions{IsoLevel: pgx.RepeatableRead, AccessMode: pgx.ReadOnly}, func(tx pgx.Tx) error {
 		return w.all(ctx, tx)
 	})
 	if err == nil {
+		err = w.zip.SetComment(noSeal)
+	}
+	if err == nil {
 		err = w.zip.Close()
+	}
+	if err == nil {
+		err = sealed.seal()
 	}
 	switch {
 	case err == nil:
@@ -126,6 +136,36 @@ func (s *Store) Backup(ctx context.Context, out io.Writer, version string, progr
 		return nil, w.failed
 	}
 	return nil, explain("make the backup", ended(ctx, err))
+}
+
+// A seal is the comment of the ZIP file, which is the last that is in it: these
+// words and the SHA-256 in hex of everything before. Sums and chains vouch for
+// what is in the files, it also for the rest.
+const sealWords = "sha256 "
+
+var noSeal = strings.Repeat(" ", len(sealWords)+2*sha256.Size)
+
+// sealer passes on all but the last bytes, which will be the seal.
+type sealer struct {
+	out  io.Writer
+	sum  hash.Hash
+	tail []byte
+}
+
+func (s *sealer) Write(p []byte) (int, error) {
+	s.tail = append(s.tail, p...)
+	pass := s.tail[:max(0, len(s.tail)-len(noSeal))]
+	s.sum.Write(pass)
+	if _, err := s.out.Write(pass); err != nil {
+		return 0, err
+	}
+	s.tail = append(s.tail[:0], s.tail[len(pass):]...)
+	return len(p), nil
+}
+
+func (s *sealer) seal() error {
+	_, err := fmt.Fprintf(s.out, "%s%x", sealWords, s.sum.Sum(nil))
+	return err
 }
 
 type backupWriter struct {
@@ -401,6 +441,9 @@ type BackupFile struct {
 	Backup
 	files map[string]*zip.File
 	sums  map[string]string // SHA-256 by file
+	in    io.ReaderAt
+	size  int64
+	seal  string
 }
 
 // OpenBackup reads what a backup says about itself. Nothing of the rest is
@@ -411,7 +454,7 @@ func OpenBackup(r io.ReaderAt, size int64) (*BackupFile, error) {
 	if err != nil {
 		return nil, notZip(r, size, err)
 	}
-	f := &BackupFile{files: map[string]*zip.File{}, sums: map[string]string{}}
+	f := &BackupFile{files: map[string]*zip.File{}, sums: map[string]string{}, in: r, size: size, seal: z.Comment}
 	for _, file := range z.File {
 		if f.files[file.Name] != nil {
 			return nil, damaged(file.Name, "it is there twice")
@@ -609,7 +652,26 @@ func (f *BackupFile) Check(ctx context.Context, progress func(facts int64)) erro
 			return err
 		}
 	}
-	return ctx.Err()
+	return errors.Join(f.checkSeal(), ctx.Err())
+}
+
+// checkSeal finds what was changed, added or lost around the files.
+func (f *BackupFile) checkSeal() error {
+	last := make([]byte, len(noSeal))
+	if _, err := f.in.ReadAt(last, max(0, f.size-int64(len(last)))); err != nil && err != io.EOF {
+		return damaged("", "it cannot be read: %v", err)
+	}
+	if string(last) != f.seal || !strings.HasPrefix(f.seal, sealWords) {
+		return damaged("", "it does not end with its own sum: something was added to it, or its end is damaged")
+	}
+	sum := sha256.New()
+	if _, err := io.Copy(sum, io.NewSectionReader(f.in, 0, f.size-int64(len(last)))); err != nil {
+		return damaged("", "it cannot be read: %v", err)
+	}
+	if f.seal[len(sealWords):] != hex.EncodeToString(sum.Sum(nil)) {
+		return damaged("", "its files are whole, and something between them was changed: its SHA-256 is not the one at its end")
+	}
+	return nil
 }
 
 // eachRow hands out the facts of a chain in their order, each known to fit, and

@@ -101,8 +101,12 @@ func Restore(ctx context.Context, o Options, f *BackupFile, sum string, progress
 		return nil, &Error{What: "the connection broke, and the backup may have been restored", Help: "restore the same file again: it adds nothing that is there already", Cause: err}
 	}
 	var damage *DamageError
-	if err == nil || errors.As(err, &damage) {
-		return &r.result, err
+	var refusal *Error
+	switch {
+	case err == nil:
+		return &r.result, nil
+	case errors.As(err, &damage) || errors.As(err, &refusal):
+		return nil, err
 	}
 	return nil, explain("restore the backup", err)
 }
