@@ -314,7 +314,8 @@ select c.at, c.facts from steadybath.copies c order by c.number desc limit 1`
 // one, and how many facts those were; ever is false where that never was.
 func (s *Store) LastCopy(ctx context.Context) (at time.Time, facts int64, ever bool, err error) {
 	err = s.pool.QueryRow(ctx, selectLastCopy).Scan(&at, &facts)
-	if errors.Is(err, pgx.ErrNoRows) {
+	// 42P01: a schema from before there was a book.
+	if errors.Is(err, pgx.ErrNoRows) || sqlState(err) == "42P01" {
 		return time.Time{}, 0, false, nil
 	}
 	return at, facts, err == nil, explain("look at the book of copies", ended(ctx, err))

@@ -83,8 +83,6 @@ func backupPath(c *cli.Context, command string) (string, error) {
 		return "", wrongWords(such, "%s takes one file, not %d", command, len(words))
 	case words[0] == "-":
 		return "", wrongWords(such, "%s takes a file and no stream, since it reads it more than once", command)
-	case words[0] == "":
-		return "", wrongWords(such, "the name of the file is empty")
 	}
 	return words[0], nil
 }
@@ -511,4 +509,33 @@ func runMove(s *session, c *cli.Context) error {
 		}
 		return fmt.Sprintf("%s and %s advised moved to %s; %s there already\n%s", counted(r.New, "fact"), counted(r.Advice, "plan"), there, counted(r.Known, "fact"), from)
 	})
+}
+
+// lateCopy is how long facts may stand in one place only before the doctor says
+// so: a judgement, no figure of anybody's.
+const lateCopy = 30 * 24 * time.Hour
+
+// copies says when the records were last copied. Those of a reader or of a
+// server's own tools leave no trace.
+func (k *checkup) copies(ctx context.Context, all []db.Bath) {
+	var facts int64
+	var newest time.Time
+	for _, b := range all {
+		facts, newest = facts+b.Facts, later(newest, b.Entered)
+	}
+	if facts == 0 {
+		return
+	}
+	const cure = "steadybath backup FILE, with the file on another disk"
+	at, then, ever, err := k.store.LastCopy(ctx)
+	switch {
+	case err != nil:
+		k.failed("backup", err, "")
+	case !ever:
+		k.look("backup", cure, "no backup of these records is known")
+	case facts > then && newest.Sub(at) > lateCopy:
+		k.look("backup", cure, "the last backup known is of %s; %s since", at.Local().Format("Mon 2 Jan 2006"), counted(facts-then, "new fact"))
+	default:
+		k.ok("backup", "the last one known is of %s, with %s of %d", at.Local().Format("Mon 2 Jan 2006"), counted(then, "fact"), facts)
+	}
 }
