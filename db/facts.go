@@ -87,15 +87,17 @@ returning number, entered, by, hash`
 // never nil.
 func (s *Store) Baths(ctx context.Context) ([]Bath, error) {
 	rows, _ := s.pool.Query(ctx, selectBaths)
-	baths, err := pgx.CollectRows(rows, func(row pgx.CollectableRow) (Bath, error) {
-		var b Bath
-		err := row.Scan(&b.Name, &b.Facts, &b.Entered, &b.Head)
-		return b, err
-	})
+	baths, err := pgx.CollectRows(rows, scanBath)
 	if err != nil {
 		return nil, explain("list the baths", ended(ctx, err))
 	}
 	return baths, nil
+}
+
+func scanBath(row pgx.CollectableRow) (Bath, error) {
+	var b Bath
+	err := row.Scan(&b.Name, &b.Facts, &b.Entered, &b.Head)
+	return b, err
 }
 
 // Rows returns the facts of one bath ("" for the shop) in the order of entry;

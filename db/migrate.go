@@ -100,8 +100,18 @@ func migrate(ctx context.Context, conn *pgx.Conn) error {
 	return nil
 }
 
+// selfGrant lets whoever makes the roles without being a superuser become the
+// owner: from PostgreSQL 16 on, making a role does not include that.
+const selfGrant = `-- self_grant
+select set_config('createrole_self_grant', 'set, inherit', true) where current_setting('server_version_num')::int >= 160000`
+
 func apply(ctx context.Context, conn *pgx.Conn, m migrations.Migration) error {
 	err := pgx.BeginTxFunc(ctx, conn, pgx.TxOptions{IsoLevel: pgx.ReadCommitted, AccessMode: pgx.ReadWrite}, func(tx pgx.Tx) error {
+		if m.Version == 1 {
+			if _, err := tx.Exec(ctx, selfGrant); err != nil {
+				return err
+			}
+		}
 		// Without arguments the whole file goes as one simple query.
 		if _, err := tx.Exec(ctx, m.SQL); err != nil {
 			return err

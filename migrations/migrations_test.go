@@ -14,6 +14,7 @@ var released = map[string]string{
 	"0001_facts.sql":  "48b57143e0845ec3c1ceac2eec1b0865d65459257befa0479bc2cdf5a0b6027c",
 	"0002_views.sql":  "bc0aee0f995b97f4b83b35ab2521d6c85cd19df137848bc5aa3340c3671d369d",
 	"0003_advice.sql": "2fbe411a93390bfd08fba946c02d30e804b048eadca06682b27f1637ed5fed5b",
+	"0004_copies.sql": "9c54543ec4fbec4e65727d042699715721f0aecfc1efdf3ae56e634b81d134e9",
 }
 
 func TestReleasedFilesStay(t *testing.T) {

@@ -34,7 +34,7 @@ func newApp(s *session) *cli.App {
 			bailCommand(s), anodeCommand(s), noteCommand(s), voidCommand(s), roundCommand(s),
 			panelCommand(s), treatCommand(s), changeCommand(s), meterCommand(s), titrantCommand(s), materialCommand(s),
 			stateCommand(s), doseCommand(s), planCommand(s), forecastCommand(s), anodesCommand(s), chartCommand(s), historyCommand(s), cautionsCommand(s),
-			importCommand(s), exportCommand(s), recipeCommand(s), serverCommand(s),
+			importCommand(s), exportCommand(s), backupCommand(s), restoreCommand(s), recipeCommand(s), serverCommand(s),
 			doctorCommand(s), completionCommand(s), manCommand(s),
 		},
 	}

@@ -283,6 +283,7 @@ func (k *checkup) records(ctx context.Context) {
 		}
 	}
 	k.clock(about, all)
+	k.copies(ctx, all)
 	for _, b := range all {
 		if ctx.Err() != nil {
 			return

@@ -10,6 +10,7 @@ import (
 	"github.com/urfave/cli/v2"
 	"golang.org/x/term"
 
+	"steadybath/db"
 	"steadybath/db/cluster"
 )
 
@@ -28,7 +29,7 @@ func serverCommand(s *session) *cli.Command {
 			}}
 	}
 	return &cli.Command{
-		Name: "server", Usage: "the private database: start, stop, status, upgrade", UsageText: "steadybath server start|stop|status|upgrade",
+		Name: "server", Usage: "the private database: start, stop, status, upgrade, move", UsageText: "steadybath server start|stop|status|upgrade|move",
 		Description: describe("Nothing of this is needed from day to day: the first command makes the private\ndatabase, and it is started when it is needed.",
 			"steadybath server status", "steadybath server stop"),
 		Subcommands: []*cli.Command{
@@ -50,8 +51,9 @@ func serverCommand(s *session) *cli.Command {
 				}),
 			verb("status", "where it is and how it does", "Folder, process, version, size, free space, and the end of its log where something\nis wrong.",
 				[]string{"steadybath server status", "steadybath server status --json"}, s.serverStatus),
-			verb("upgrade", "bring it to the newest PostgreSQL installed, and its schema up to date", "The old folder is kept, renamed. With --database only the schema is brought up to\ndate.",
+			verb("upgrade", "bring it to the newest PostgreSQL installed, and its schema up to date", "All rows are carried over, compared, and every chain recomputed before the new\nfolder takes the old one's place; the old one is kept, renamed. With --database\nonly the schema is brought up to date.",
 				[]string{"steadybath server upgrade", "steadybath server upgrade --database postgres://owner@db/shop"}, s.serverUpgrade),
+			moveVerb(s),
 		},
 	}
 }
@@ -60,7 +62,9 @@ func (s *session) serverUpgrade(c *cli.Context) error {
 	var carried cluster.Upgraded
 	if s.databaseURL(c) == "" {
 		var err error
-		if carried, err = cluster.Upgrade(c.Context, s.clusterConfig()); err != nil {
+		config := s.clusterConfig()
+		config.Proof = db.Proof
+		if carried, err = cluster.Upgrade(c.Context, config); err != nil {
 			return err
 		}
 	}
@@ -77,6 +81,10 @@ func (s *session) serverUpgrade(c *cli.Context) error {
 	if err != nil {
 		return err
 	}
+	facts, chains, err := verifyAll(c.Context, store)
+	if err != nil {
+		return err
+	}
 	if c.Bool("json") {
 		return s.printJSON(struct {
 			From   int    `json:"from"`
@@ -84,7 +92,9 @@ func (s *session) serverUpgrade(c *cli.Context) error {
 			Rows   int64  `json:"rows"`
 			Kept   string `json:"kept"`
 			Schema int    `json:"schema"`
-		}{carried.From, carried.To, carried.Rows, carried.Kept, schema})
+			Facts  int64  `json:"facts"`
+			Chains int64  `json:"chains"`
+		}{carried.From, carried.To, carried.Rows, carried.Kept, schema, facts, chains})
 	}
 	lines := []string{fmt.Sprintf("schema version %d", schema)}
 	switch {
@@ -92,8 +102,9 @@ func (s *session) serverUpgrade(c *cli.Context) error {
 	case carried.From == carried.To:
 		lines = append(lines, fmt.Sprintf("PostgreSQL %d is the newest installed; nothing to carry over", carried.To))
 	default:
-		lines = append(lines, fmt.Sprintf("carried %d rows from PostgreSQL %d to %d; the old folder is kept as %s", carried.Rows, carried.From, carried.To, carried.Kept))
+		lines = append(lines, fmt.Sprintf("carried %d rows from PostgreSQL %d to %d; the old folder is kept as\n   %s", carried.Rows, carried.From, carried.To, carried.Kept))
 	}
+	lines = append(lines, fmt.Sprintf("looked through: all %s of %s fit", counted(facts, "fact"), counted(chains, "chain")))
 	return say(s.stdout, "%s", strings.Join(lines, "\n"))
 }
 

@@ -42,6 +42,9 @@ type Config struct {
 	// Log receives one line whenever something takes longer than a person
 	// would wait without wondering; nil drops it.
 	Log func(format string, args ...any)
+	// Proof is SQL for psql, "" for none. An upgrade asks it in every database
+	// of the old server and the new, and gives up unless they answer the same.
+	Proof string
 
 	// The rest is replaced by tests only.
 	patterns []string                          // where programs are looked for besides PATH

@@ -239,6 +239,17 @@ func (p *place) carryOver(ctx context.Context, from, to programs, tmp string) (r
 			return 0, fmt.Errorf("database %s differs after it was carried over: %s", name, firstDifference(before, after))
 		}
 		rows += rowsIn(after)
+		if p.Proof != "" {
+			if before, err = ask(oldPort, name, p.Proof); err != nil {
+				return 0, err
+			}
+			if after, err = ask(newPort, name, p.Proof); err != nil {
+				return 0, err
+			}
+			if before != after {
+				return 0, fmt.Errorf("the chains of database %s do not fit as they did: %s", name, firstDifference(before, after))
+			}
+		}
 	}
 	before, err := ask(oldPort, "postgres", rolesTally)
 	if err != nil {
@@ -256,7 +267,8 @@ func (p *place) carryOver(ctx context.Context, from, to programs, tmp string) (r
 
 // tally lists what must be the same on both sides: of every table the number
 // of rows and the sum of their digests, of every sequence its last value, and
-// the triggers, checks and functions.
+// the triggers, checks and functions. Names are sorted as texts: a regclass
+// sorts by its number, which is another in every cluster.
 const tally = `
 select format('select %L, count(*), coalesce(sum((''x'' || substr(md5(steadybath_row::text), 1, 15))::bit(60)::bigint), 0) from %I.%I as steadybath_row',
               'rows of ' || n.nspname || '.' || c.relname, n.nspname, c.relname)
@@ -264,8 +276,8 @@ from pg_class c join pg_namespace n on n.oid = c.relnamespace
 where c.relkind in ('r', 'm') and n.nspname !~ '^pg_' and n.nspname <> 'information_schema'
 order by n.nspname, c.relname \gexec
 select 'sequence', schemaname, sequencename, last_value from pg_sequences order by 2, 3;
-select 'trigger', tgrelid::regclass, tgname, tgenabled from pg_trigger where not tgisinternal order by 2, 3;
-select 'constraint', conrelid::regclass, conname, contype, convalidated from pg_constraint where contype in ('c', 'f', 'p', 'u', 'x') and connamespace::regnamespace::text !~ '^pg_' and connamespace::regnamespace::text <> 'information_schema' order by 2, 3;
+select 'trigger', tgrelid::regclass, tgname, tgenabled from pg_trigger where not tgisinternal order by tgrelid::regclass::text, 3;
+select 'constraint', conrelid::regclass, conname, contype, convalidated from pg_constraint where contype in ('c', 'f', 'p', 'u', 'x') and connamespace::regnamespace::text !~ '^pg_' and connamespace::regnamespace::text <> 'information_schema' order by conrelid::regclass::text, 3;
 select 'function', oid::regprocedure, md5(prosrc) from pg_proc where pronamespace::regnamespace::text !~ '^pg_' and pronamespace::regnamespace::text <> 'information_schema' order by oid::regprocedure::text;
 select 'relation', relkind, oid::regclass, pg_get_userbyid(relowner) from pg_class where relnamespace::regnamespace::text !~ '^pg_' and relnamespace::regnamespace::text <> 'information_schema' order by 2, oid::regclass::text;
 `
