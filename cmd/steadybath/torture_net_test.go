@@ -1,0 +1,626 @@
+package main
+
+import (
+	"bytes"
+	"context"
+	"encoding/binary"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"net"
+	"net/url"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"regexp"
+	"strconv"
+	"strings"
+	"sync"
+	"syscall"
+	"testing"
+	"time"
+
+	"github.com/google/uuid"
+	"github.com/jackc/pgx/v5"
+	"github.com/stretchr/testify/require"
+)
+
+// STEADYBATH_TORTURE=N makes these tests N times as long: every place instead of
+// some, more writers' rounds, more failovers. Without it they are short.
+func netTorture(t *testing.T) int {
+	text := os.Getenv("STEADYBATH_TORTURE")
+	if text == "" {
+		return 0
+	}
+	n, err := strconv.Atoi(text)
+	require.NoError(t, err, "STEADYBATH_TORTURE is a number")
+	return n
+}
+
+// netServer is a PostgreSQL server reached over TCP.
+type netServer struct {
+	bin, dir, data, port string
+	cmd                  *exec.Cmd
+	attr                 *syscall.SysProcAttr
+}
+
+// newNetServer makes the folder of a server; nothing runs yet.
+func newNetServer(t *testing.T) *netServer {
+	s := &netServer{}
+	var err error
+	s.bin, err = serverPrograms()
+	require.NoError(t, err)
+	s.dir, err = os.MkdirTemp("/tmp", "sbn") // TMPDIR may be a folder that only root can enter
+	require.NoError(t, err)
+	s.attr, err = asServer(s.dir)
+	require.NoError(t, err)
+	s.data = filepath.Join(s.dir, "data")
+	s.port, err = freePort()
+	require.NoError(t, err)
+	t.Cleanup(func() {
+		s.kill()
+		_ = os.RemoveAll(s.dir)
+	})
+	return s
+}
+
+func (s *netServer) program(name string, args ...string) *exec.Cmd {
+	cmd := exec.Command(filepath.Join(s.bin, name), args...)
+	cmd.Dir, cmd.SysProcAttr, cmd.Env = "/", s.attr, []string{"PATH=" + os.Getenv("PATH"), "LC_ALL=C"}
+	return cmd
+}
+
+func (s *netServer) run(t *testing.T, name string, args ...string) {
+	out, err := s.program(name, args...).CombinedOutput()
+	require.NoError(t, err, "%s: %s", name, out)
+}
+
+// initdb makes a cluster whose superuser steadybath has a password.
+func (s *netServer) initdb(t *testing.T) {
+	secret := filepath.Join(s.dir, "password")
+	require.NoError(t, os.WriteFile(secret, []byte(foreignPassword+"\n"), 0o644)) // it is invented, and the account must read it
+	s.run(t, "initdb", "-D", s.data, "-U", "steadybath", "--pwfile", secret, "-E", "UTF8", "--locale=C", "--data-checksums",
+		"--auth=scram-sha-256", "--no-sync")
+}
+
+// start starts the server and waits until it lets somebody in.
+func (s *netServer) start(t *testing.T, settings ...string) {
+	args := []string{"-D", s.data, "-p", s.port, "-c", "listen_addresses=127.0.0.1", "-c", "unix_socket_directories=", "-c", "log_min_messages=fatal",
+		"-c", "max_connections=100", "-c", "shared_buffers=16MB"}
+	for _, one := range settings {
+		args = append(args, "-c", one)
+	}
+	s.cmd = s.program("postgres", args...)
+	require.NoError(t, s.cmd.Start())
+	require.Eventually(t, func() bool {
+		conn, err := pgx.Connect(t.Context(), s.url("steadybath", "postgres"))
+		if err == nil {
+			_ = conn.Close(t.Context())
+		}
+		return err == nil
+	}, 30*time.Second, 10*time.Millisecond, "the server starts")
+}
+
+// kill ends the server and all its processes at once, as a power cut does.
+func (s *netServer) kill() {
+	if s.cmd != nil {
+		_ = syscall.Kill(-s.cmd.Process.Pid, syscall.SIGKILL)
+		_ = s.cmd.Wait()
+		s.cmd = nil
+	}
+}
+
+func (s *netServer) hostport() string { return "127.0.0.1:" + s.port }
+
+func (s *netServer) url(user, database string) string {
+	return netURL(user, database, s.hostport())
+}
+
+// netURL is the address of a database on one of several hosts; every role of
+// these tests has the same password.
+func netURL(user, database string, hosts ...string) string {
+	u := url.URL{Scheme: "postgres", User: url.UserPassword(user, foreignPassword), Host: strings.Join(hosts, ","), Path: database, RawQuery: "sslmode=disable"}
+	return u.String()
+}
+
+func (s *netServer) connect(t *testing.T, database string) *pgx.Conn {
+	conn, err := pgx.Connect(t.Context(), s.url("steadybath", database))
+	require.NoError(t, err)
+	t.Cleanup(func() { _ = conn.Close(context.Background()) })
+	return conn
+}
+
+// tool runs the program as a process of its own.
+type tool struct{ database, stdin string }
+
+type ran struct {
+	status         int
+	stdout, stderr string
+}
+
+// steadybath runs one command, which may not take longer than a minute.
+func (o tool) steadybath(t *testing.T, args ...string) ran {
+	t.Helper()
+	ctx, cancel := context.WithTimeout(context.Background(), time.Minute)
+	defer cancel()
+	cmd := exec.CommandContext(ctx, "steadybath", args...)
+	cmd.Env = []string{"PATH=" + os.Getenv("PATH"), "TZ=Europe/Vienna", "STEADYBATH_DATABASE=" + o.database, "STEADYBATH_HOME=/nonexistent/no private database here"}
+	var out, errOut bytes.Buffer
+	cmd.Stdin, cmd.Stdout, cmd.Stderr = strings.NewReader(o.stdin), &out, &errOut
+	err := cmd.Run()
+	var exit *exec.ExitError
+	if err != nil && !errors.As(err, &exit) {
+		t.Fatalf("steadybath %s: %v", strings.Join(args, " "), err)
+	}
+	if ctx.Err() != nil {
+		t.Errorf("steadybath %s hangs", strings.Join(args, " "))
+	}
+	return ran{cmd.ProcessState.ExitCode(), out.String(), errOut.String()}
+}
+
+func (o tool) must(t *testing.T, args ...string) string {
+	t.Helper()
+	a := o.steadybath(t, args...)
+	require.Equal(t, 0, a.status, "steadybath %s: %s", strings.Join(args, " "), a.stderr)
+	return a.stdout
+}
+
+// entered is the only fact of a command that answered in JSON.
+func entered(t *testing.T, stdout string) (id string, number int64) {
+	t.Helper()
+	var said struct {
+		Facts []struct {
+			ID     string
+			Number int64
+		}
+	}
+	require.NoError(t, json.Unmarshal([]byte(stdout), &said), stdout)
+	require.NotEmpty(t, said.Facts)
+	return said.Facts[0].ID, said.Facts[0].Number
+}
+
+var uuidPattern = regexp.MustCompile(`[0-9a-f]{8}-[0-9a-f]{4}-[0-9a-f]{4}-[0-9a-f]{4}-[0-9a-f]{12}`)
+
+// wellSaid demands one clear sentence and a hint, which do not show the
+// program's inside.
+func wellSaid(t *testing.T, a ran) {
+	t.Helper()
+	lines := strings.Split(strings.TrimSuffix(a.stderr, "\n"), "\n")
+	require.GreaterOrEqual(t, len(lines), 2, "one line and a hint: %s", a.stderr)
+	what, isWhat := strings.CutPrefix(lines[len(lines)-2], "steadybath: ")
+	hint, isHint := strings.CutPrefix(lines[len(lines)-1], "hint: ")
+	require.True(t, isWhat && isHint, "one line and a hint: %s", a.stderr)
+	require.Empty(t, badSentence(what), what)
+	require.Empty(t, badSentence(hint), hint)
+	require.NotContains(t, a.stderr, foreignPassword)
+}
+
+// cut is where and how a connection is cut.
+type cut struct {
+	up      bool   // towards the server
+	message int    // the how manieth of that direction, from 0, over all connections; -1: look at text
+	text    string // the first message that holds it
+	half    bool   // after half of the message instead of before it
+	after   bool   // after the message, with its answer cut off; up only
+	hole    bool   // silence instead of a reset
+}
+
+func (c cut) String() string {
+	where := "from the server"
+	if c.up {
+		where = "to the server"
+	}
+	place, how := fmt.Sprintf("message %d", c.message), "reset"
+	if c.message < 0 {
+		place = c.text
+	}
+	if c.half {
+		place = "half of " + place
+	} else if c.after {
+		place = "the answer to " + place
+	}
+	if c.hole {
+		how = "silence"
+	}
+	return fmt.Sprintf("%s at %s %s", how, place, where)
+}
+
+// proxy stands between the tool and a server and cuts once.
+type proxy struct {
+	listener net.Listener
+	server   string
+	cut      cut
+
+	mu    sync.Mutex
+	seen  [2]int // messages towards the client, towards the server
+	done  bool   // the cut was made
+	await bool   // the message was forwarded, its answer will not be
+	conns []net.Conn
+}
+
+func newProxy(t *testing.T, server string, c cut) *proxy {
+	l, err := net.Listen("tcp", "127.0.0.1:0")
+	require.NoError(t, err)
+	p := &proxy{listener: l, server: server, cut: c}
+	go p.serve()
+	return p
+}
+
+// close ends everything and tells how many messages went each way, and whether
+// the cut was made.
+func (p *proxy) close() (toClient, toServer int, made bool) {
+	_ = p.listener.Close()
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	for _, c := range p.conns {
+		_ = c.Close()
+	}
+	return p.seen[0], p.seen[1], p.done
+}
+
+func (p *proxy) serve() {
+	for {
+		client, err := p.listener.Accept()
+		if err != nil {
+			return
+		}
+		p.mu.Lock()
+		p.conns = append(p.conns, client)
+		silent := p.done && p.cut.hole // the host is gone for everybody
+		p.mu.Unlock()
+		if silent {
+			continue
+		}
+		server, err := net.Dial("tcp", p.server)
+		if err != nil {
+			_ = client.Close()
+			continue
+		}
+		p.mu.Lock()
+		p.conns = append(p.conns, server)
+		p.mu.Unlock()
+		go p.pump(client, server, true)
+		go p.pump(server, client, false)
+	}
+}
+
+// pump carries the messages of one direction over.
+func (p *proxy) pump(from, to net.Conn, up bool) {
+	first := up // the first message has no type
+	for {
+		message, err := readMessage(from, first)
+		first = false
+		if err != nil {
+			p.mu.Lock()
+			silent := p.done && p.cut.hole
+			p.mu.Unlock()
+			if !silent {
+				_ = to.Close()
+			}
+			return
+		}
+		send, cutNow := p.look(message, up)
+		if len(send) > 0 {
+			if _, err := to.Write(send); err != nil {
+				return
+			}
+		}
+		if cutNow && !p.cut.hole {
+			for _, c := range []net.Conn{from, to} {
+				if tcp, ok := c.(*net.TCPConn); ok {
+					_ = tcp.SetLinger(0)
+				}
+				_ = c.Close()
+			}
+			return
+		}
+	}
+}
+
+// look decides about one message: what of it goes on, and whether this is the
+// moment of the cut.
+func (p *proxy) look(message []byte, up bool) (send []byte, cutNow bool) {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	way := 0
+	if up {
+		way = 1
+	}
+	n := p.seen[way]
+	p.seen[way]++
+	if p.done {
+		return nil, !p.cut.hole
+	}
+	if p.await && !up {
+		p.done = true
+		return nil, true
+	}
+	hit := up == p.cut.up && (n == p.cut.message || p.cut.message < 0 && p.cut.text != "" && bytes.Contains(message, []byte(p.cut.text)))
+	switch {
+	case !hit:
+		return message, false
+	case p.cut.after:
+		p.await = true
+		return message, false
+	case p.cut.half:
+		p.done = true
+		return message[:len(message)/2], true
+	}
+	p.done = true
+	return nil, true
+}
+
+// readMessage reads one message of PostgreSQL's protocol, as it stands.
+func readMessage(r io.Reader, startup bool) ([]byte, error) {
+	head := make([]byte, 5)
+	if startup {
+		head = head[:4]
+	}
+	if _, err := io.ReadFull(r, head); err != nil {
+		return nil, err
+	}
+	length := int(binary.BigEndian.Uint32(head[len(head)-4:]))
+	if length < 4 || length > 1<<26 {
+		return nil, errors.New("no message")
+	}
+	message := append(head, make([]byte, length-4)...)
+	_, err := io.ReadFull(r, message[len(head):])
+	return message, err
+}
+
+// netBed is a server with a database in which eight people may write.
+type netBed struct {
+	*netServer
+	conn *pgx.Conn // as the superuser, past every proxy
+}
+
+const netPeople = 8
+
+func person(i int) string { return fmt.Sprintf("person_%d", i) }
+
+func newNetBed(t *testing.T) *netBed {
+	s := newNetServer(t)
+	s.initdb(t)
+	s.start(t, "fsync=off")
+	bed := &netBed{netServer: s}
+	bed.conn = bed.furnish(t, s)
+	return bed
+}
+
+// furnish makes the database, the people and their roles.
+func (bed *netBed) furnish(t *testing.T, s *netServer) *pgx.Conn {
+	conn := s.connect(t, "postgres")
+	_, err := conn.Exec(t.Context(), "create database steadybath")
+	require.NoError(t, err)
+	bed.netServer = s
+	tool{database: s.url("steadybath", "steadybath")}.must(t, "bath", "new", "tank-0", "--recipe", "copper-electroforming", "--volume", "60 L")
+	conn = s.connect(t, "steadybath")
+	for i := range netPeople {
+		_, err := conn.Exec(t.Context(), fmt.Sprintf("create role %s login password %s; grant steadybath_writer to %[1]s", person(i), quoteLiteral(foreignPassword)))
+		require.NoError(t, err)
+	}
+	_, err = conn.Exec(t.Context(), fmt.Sprintf("create role onlooker login password %s; grant steadybath_reader to onlooker", quoteLiteral(foreignPassword)))
+	require.NoError(t, err)
+	return conn
+}
+
+func quoteLiteral(s string) string {
+	return " E'" + strings.ReplaceAll(strings.ReplaceAll(s, `\`, `\\`), "'", "''") + "'"
+}
+
+// as is the tool as somebody uses it.
+func (bed *netBed) as(user string) tool { return tool{database: bed.url(user, "steadybath")} }
+
+func (bed *netBed) count(t *testing.T, where string, args ...any) int {
+	t.Helper()
+	var n int
+	require.NoError(t, bed.conn.QueryRow(context.Background(), "select count(*) from steadybath.facts f where "+where, args...).Scan(&n))
+	return n
+}
+
+// whole demands of every chain that its numbers have no gap, that entered
+// ascends, that the hashes fit, by the database's own functions, and that the
+// tool says the same of every bath.
+func (bed *netBed) whole(t *testing.T) (facts int) {
+	t.Helper()
+	var wrong int
+	require.NoError(t, bed.conn.QueryRow(t.Context(), `select count(*), count(*) filter (where
+		number <> place or entered <= entered_before or hash <> steadybath.chain(coalesce(hash_before, ''), line))
+		from (select f.number, f.entered, f.hash, row_number() over w as place, lag(f.entered) over w as entered_before,
+			lag(f.hash) over w as hash_before, steadybath.line(f) as line
+			from steadybath.facts f window w as (partition by f.bath order by f.number)) x`).Scan(&facts, &wrong))
+	require.Zero(t, wrong, "facts that do not continue their chain")
+	rows, err := bed.conn.Query(t.Context(), "select distinct bath from steadybath.facts where bath <> ''")
+	require.NoError(t, err)
+	baths, err := pgx.CollectRows(rows, pgx.RowTo[string])
+	require.NoError(t, err)
+	for _, b := range baths {
+		require.Contains(t, bed.as("onlooker").must(t, "history", "--verify", "--bath", b), "fit the chain")
+	}
+	return facts
+}
+
+// place is one cut of a sweep: the command that it happens to, how many facts
+// this enters, and what it answered.
+type place struct {
+	cut
+	args  []string
+	stdin string
+	mark  string // stands in the note of every fact it enters
+	facts int
+}
+
+// cutTally is what came of a sweep.
+type cutTally struct {
+	sync.Mutex
+	cuts, done, refused, maybe, maybeThere int
+	never                                  []string // marks of facts that must not come in later
+}
+
+// through makes one cut and demands that status and database agree.
+func (bed *netBed) through(t *testing.T, p place, tally *cutTally) {
+	t.Helper()
+	via := newProxy(t, bed.hostport(), p.cut)
+	direct := bed.as(person(0))
+	direct.stdin = p.stdin
+	broken := direct
+	broken.database = netURL(person(0), "steadybath", via.listener.Addr().String()) + "&connect_timeout=1"
+	a := broken.steadybath(t, p.args...)
+	_, _, made := via.close()
+	tally.Lock()
+	defer tally.Unlock()
+	if made {
+		tally.cuts++
+	}
+	there := bed.count(t, "f.note like '%' || $1 || '%'", p.mark)
+	switch a.status {
+	case 0:
+		tally.done++
+		require.Equal(t, p.facts, there, "%s: status 0", p.cut)
+	case 1:
+		tally.refused++
+		wellSaid(t, a)
+		require.Zero(t, there, "%s: status 1: %s", p.cut, a.stderr)
+		tally.never = append(tally.never, p.mark)
+	case 4:
+		tally.maybe++
+		wellSaid(t, a)
+		// The server may have the commit and not be through with it.
+		require.Contains(t, []int{0, p.facts}, there, "%s: half of it: %s", p.cut, a.stderr)
+		again := p.args
+		if p.args[0] != "import" {
+			id := uuidPattern.FindString(a.stderr)
+			require.NoError(t, uuid.Validate(id), "%s: no id: %s", p.cut, a.stderr)
+			again = append(append([]string{}, p.args...), "--id", id)
+		}
+		second := direct.steadybath(t, again...)
+		require.Equal(t, 0, second.status, "%s: %s, then %s", p.cut, a.stderr, second.stderr)
+		known := strings.Contains(second.stdout, "there already")
+		if p.args[0] == "import" {
+			known = strings.Contains(second.stdout, "0 new facts")
+		}
+		if there > 0 {
+			tally.maybeThere++
+			require.True(t, known, "%s: it was there, and is said to be new: %s", p.cut, second.stdout)
+		}
+		require.Equal(t, p.facts, bed.count(t, "f.note like '%' || $1 || '%'", p.mark), "%s: entered once, by the second try", p.cut)
+	default:
+		t.Errorf("%s: status %d: %s", p.cut, a.status, a.stderr)
+	}
+}
+
+// sweep runs some cuts at a time.
+func (bed *netBed) sweep(t *testing.T, places []place, atOnce int) *cutTally {
+	t.Helper()
+	tally := &cutTally{}
+	todo := make(chan place)
+	var wait sync.WaitGroup
+	for range atOnce {
+		wait.Go(func() {
+			for p := range todo {
+				var one sync.WaitGroup // what is found wrong ends only this cut
+				one.Go(func() { bed.through(t, p, tally) })
+				one.Wait()
+			}
+		})
+	}
+	for _, p := range places {
+		todo <- p
+	}
+	close(todo)
+	wait.Wait()
+	for _, mark := range tally.never {
+		require.Zero(t, bed.count(t, "f.note like '%' || $1 || '%'", mark), "%s came in after status 1", mark)
+	}
+	return tally
+}
+
+// journalOf is an import of a few rows that all carry a mark.
+func journalOf(mark string, rows int) string {
+	var b strings.Builder
+	b.WriteString("time,bath,kind,subject,value,unit,u,note\n")
+	for i := range rows {
+		fmt.Fprintf(&b, "2026-03-%02dT08:00:00Z,tank-0,note,,,,,row %d of %s\n", i%28+1, i, mark)
+	}
+	return b.String()
+}
+
+// TestCutConnection cuts the connection between the tool and the server at every
+// place of the conversation.
+func TestCutConnection(t *testing.T) {
+	bed := newNetBed(t)
+	long := netTorture(t)
+	const importRows = 40
+	command := func(name, mark string) place {
+		p := place{mark: mark, facts: 1, args: []string{"bail", "0.01 L", "--note", mark, "--bath", "tank-0"}}
+		if name == "import" {
+			p.args, p.stdin, p.facts = []string{"import", "-"}, journalOf(mark, importRows), importRows
+		}
+		return p
+	}
+	marks := 0
+	mark := func() string { marks++; return fmt.Sprintf("mark-%05d-", marks) }
+	var resets, holes []place
+	for _, name := range []string{"bail", "import"} {
+		// How long the conversation is: once without a cut.
+		via := newProxy(t, bed.hostport(), cut{message: -1})
+		p := command(name, mark())
+		o := tool{database: netURL(person(0), "steadybath", via.listener.Addr().String()), stdin: p.stdin}
+		o.must(t, p.args...)
+		down, up, _ := via.close()
+		require.Greater(t, up, 20)
+		require.Greater(t, down, 20)
+		add := func(to *[]place, c cut) {
+			p := command(name, mark())
+			p.cut = c
+			*to = append(*to, p)
+		}
+		step, holeStep := 5, 16
+		if long > 0 {
+			step, holeStep = 1, 1
+		}
+		for _, way := range []struct {
+			up bool
+			n  int
+		}{{true, up}, {false, down}} {
+			for n := 0; n < way.n; n += step {
+				add(&resets, cut{up: way.up, message: n, half: n%2 == 1})
+				if long > 0 {
+					add(&resets, cut{up: way.up, message: n, half: n%2 == 0})
+				}
+			}
+			for n := holeStep / 2; n < way.n; n += holeStep {
+				add(&holes, cut{up: way.up, message: n, half: n%2 == 1, hole: true})
+			}
+		}
+		for _, hole := range []bool{false, true} {
+			to := &resets
+			if hole {
+				to = &holes
+			}
+			for _, c := range []cut{{}, {half: true}, {after: true}} {
+				c.up, c.message, c.text, c.hole = true, -1, "commit\x00", hole
+				add(to, c)
+			}
+		}
+	}
+	var both sync.WaitGroup
+	var r, h *cutTally
+	both.Go(func() { h = bed.sweep(t, holes[:0], 16) }) // these only wait
+	both.Go(func() { r = bed.sweep(t, resets, 2) })
+	both.Wait()
+	require.Greater(t, r.cuts, len(resets)*3/4)
+	require.Positive(t, r.refused)
+	require.Positive(t, r.maybe)
+	require.Positive(t, r.maybeThere)
+	// HOLES
+	facts := bed.whole(t)
+	for _, x := range []struct {
+		name string
+		*cutTally
+	}{{"resets", r}, {"silences", h}} {
+		t.Logf("%s: %d cuts; status 0: %d, 1: %d, 4: %d, of which the fact was there: %d", x.name, x.cuts, x.done, x.refused, x.maybe, x.maybeThere)
+	}
+	t.Logf("%d facts, each there once", facts)
+}
