@@ -122,6 +122,9 @@ func explain(doing string, err error) error {
 		if errors.As(err, &known) {
 			return err
 		}
+		if errors.Is(err, errSilent) {
+			return &Error{What: doing + ": the database does not answer any more", Help: "nothing was written; see whether the server and the network to it are up", Cause: err}
+		}
 		return &Error{What: doing + ": the connection to the database broke", Help: "nothing was written; try again", Cause: err}
 	}
 	if sentence, ok := sentences[pg.ConstraintName]; ok {

@@ -26,13 +26,9 @@ func Look(ctx context.Context, o Options) (*Store, error) {
 		}
 		dsn = server.DSN(server.Person())
 	}
-	config, err := configure(dsn, o)
+	config, w, err := configure(dsn, o, false) // a standby can be looked at too
 	if err != nil {
 		return nil, err
-	}
-	// A standby can be looked at too.
-	if !mentions(dsn, "target_session_attrs", "PGTARGETSESSIONATTRS") {
-		config.ConnConfig.ValidateConnect = nil
 	}
 	pool, err := pgxpool.NewWithConfig(ctx, config)
 	if err != nil {
@@ -45,7 +41,7 @@ func Look(ctx context.Context, o Options) (*Store, error) {
 		}
 		return nil, connectError(err, config.ConnConfig)
 	}
-	return &Store{pool: pool, private: server}, nil
+	return &Store{pool: pool, private: server, watch: w}, nil
 }
 
 // About is what a server says about itself.

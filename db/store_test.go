@@ -154,29 +154,40 @@ func TestAddressesKeepTheirSecrets(t *testing.T) {
 }
 
 func TestConnectionsAskForAWritableServer(t *testing.T) {
-	plain, err := configure("postgres://anna@db1,db2/records", Options{AppName: "steadybath test"})
+	plain, _, err := configure("postgres://anna@db1,db2/records", Options{AppName: "steadybath test"}, true)
 	require.NoError(t, err)
 	require.Equal(t, connectTimeout, plain.ConnConfig.ConnectTimeout)
-	require.NotNil(t, plain.ConnConfig.ValidateConnect)
 	require.NotEmpty(t, plain.ConnConfig.Fallbacks)
 	require.Equal(t, "steadybath test", plain.ConnConfig.RuntimeParams["application_name"])
-	set, err := configure("postgres://anna@db1,db2/records?target_session_attrs=any&connect_timeout=17", Options{})
+	set, _, err := configure("postgres://anna@db1,db2/records?target_session_attrs=any&connect_timeout=17", Options{}, true)
 	require.NoError(t, err)
 	require.Equal(t, 17*time.Second, set.ConnConfig.ConnectTimeout)
-	require.Nil(t, set.ConnConfig.ValidateConnect)
 
-	// A server that takes no writes is passed over, and said to be so.
+	// A server that takes no writes is passed over; where there is no other, it
+	// answers questions, and says why it enters nothing.
 	database := newDatabase(t)
 	_, err = sqlAs(t, database, admin).Exec(ctx, "alter database "+database+" set default_transaction_read_only = on")
 	require.NoError(t, err)
-	_, err = Open(ctx, Options{URL: dsn(database, "anna")})
+	_, err = Open(ctx, Options{URL: dsn(database, "anna") + " target_session_attrs=read-write"})
 	require.ErrorIs(t, err, ErrUnreachable)
 	require.ErrorContains(t, err, "it takes no writes")
-	s, err := Open(ctx, Options{URL: dsn(database, "anna") + " target_session_attrs=any"})
-	require.NoError(t, err)
-	defer s.Close()
-	_, err = s.Baths(ctx)
-	require.NoError(t, err)
+	for _, attrs := range []string{"", " target_session_attrs=any"} {
+		s, err := Open(ctx, Options{URL: dsn(database, "anna") + attrs})
+		require.NoError(t, err)
+		defer s.Close()
+		_, err = s.Baths(ctx)
+		require.NoError(t, err)
+		addr, asOf, is := s.ReadOnly(ctx)
+		require.Equal(t, attrs == "", is)
+		if is {
+			require.Contains(t, addr, ".s.PGSQL")
+			require.WithinDuration(t, time.Now(), asOf, time.Minute)
+			_, err = s.Append(ctx, []journal.Row{noteRow("tank-1", "poured")})
+			require.ErrorContains(t, err, "takes no writes")
+			_, err = s.Import(ctx, func() (journal.Entry, error) { return journal.Entry{}, io.EOF }, nil)
+			require.ErrorContains(t, err, "takes no writes")
+		}
+	}
 }
 
 // cutAt is a proxy to the test server that can cut all connections when the
