@@ -137,6 +137,8 @@ func explain(doing string, err error) error {
 		return &Error{What: doing + ": the database is read-only", Help: "it is a standby, or was set so; name its primary", Cause: err}
 	case pg.Code == "40001" || pg.Code == "40P01" || pg.Code == "55P03":
 		return &Error{What: doing + ": somebody else was entering facts at the same moment", Help: "nothing was written; try again", Cause: err}
+	case pg.Code == "25P03":
+		return &Error{What: doing + ": nothing came from here for so long that the database gave it up", Help: "nothing was written; try again", Cause: err}
 	case pg.Code == "22P05" || pg.Code == "22021":
 		return &Error{What: doing + ": the text holds a character that the database cannot keep", Cause: err}
 	case pg.Code == "53100":

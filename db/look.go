@@ -34,14 +34,15 @@ func Look(ctx context.Context, o Options) (*Store, error) {
 	if err != nil {
 		return nil, connectError(err, config.ConnConfig)
 	}
+	s := &Store{pool: pool, private: server, watch: w}
 	if err := pool.Ping(ctx); err != nil {
-		pool.Close()
+		s.Close()
 		if server != nil && missingRole(err) {
 			return nil, &Error{What: "the private database has no role for " + server.Person() + " yet", Help: "any other command makes it", Cause: err}
 		}
 		return nil, connectError(err, config.ConnConfig)
 	}
-	return &Store{pool: pool, private: server, watch: w}, nil
+	return s, nil
 }
 
 // About is what a server says about itself.

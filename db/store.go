@@ -272,7 +272,7 @@ func connect(ctx context.Context, config *pgxpool.Config, w *watch) (*Store, sta
 	}
 	s := &Store{pool: pool, watch: w}
 	if err := pool.Ping(ctx); err != nil {
-		pool.Close()
+		s.Close()
 		return nil, 0, connectError(err, config.ConnConfig)
 	}
 	version, err := s.Version(ctx)
@@ -288,7 +288,7 @@ func connect(ctx context.Context, config *pgxpool.Config, w *watch) (*Store, sta
 			return s, behind, nil
 		}
 	}
-	pool.Close()
+	s.Close()
 	return nil, 0, err
 }
 

@@ -365,3 +365,21 @@ func TestPrivate(t *testing.T) {
 	require.NoError(t, s.pool.QueryRow(ctx, "select pg_has_role(current_user, 'steadybath_owner', 'member') or rolsuper from pg_roles where rolname = current_user").Scan(&owner))
 	require.False(t, owner)
 }
+
+// A client that died must not keep a bath locked for hours, and a database that
+// has limits of its own keeps them.
+func TestSessionsEndWhenTheirClientIsGone(t *testing.T) {
+	database := newDatabase(t)
+	for _, limit := range []string{"1min", "5s"} {
+		if limit != "1min" {
+			_, err := sqlAs(t, database, admin).Exec(ctx, "alter database "+database+" set idle_in_transaction_session_timeout = '"+limit+"'")
+			require.NoError(t, err)
+		}
+		s, err := Open(ctx, Options{URL: dsn(database, "anna")})
+		require.NoError(t, err)
+		defer s.Close()
+		var is string
+		require.NoError(t, s.pool.QueryRow(ctx, "select current_setting('idle_in_transaction_session_timeout')").Scan(&is))
+		require.Equal(t, limit, is)
+	}
+}

@@ -28,6 +28,15 @@ type watch struct {
 	readOnly atomic.Value // string: address of the last server that took no writes
 }
 
+// A client that died without a word would keep the lock of its bath until the
+// server's system noticed, which takes two hours by default. What a database or
+// a role was given of its own stays. Sent as a query, since poolers refuse such
+// things when a session begins.
+const selectSession = `-- session
+select pg_backend_pid(), current_setting('transaction_read_only'),
+  case when current_setting('idle_in_transaction_session_timeout') = '0' then set_config('idle_in_transaction_session_timeout', '1min', false) end,
+  set_config('tcp_keepalives_idle', '30', false), set_config('tcp_keepalives_interval', '10', false), set_config('tcp_keepalives_count', '3', false)`
+
 // newWatch puts a watch on the connections that c will make. Where writable is
 // set it refuses servers that take no writes.
 func newWatch(c *pgx.ConnConfig, writable bool) *watch {
@@ -42,7 +51,7 @@ func newWatch(c *pgx.ConnConfig, writable bool) *watch {
 	}
 	validate := c.ValidateConnect
 	c.ValidateConnect = func(ctx context.Context, conn *pgconn.PgConn) error {
-		result, err := conn.Exec(ctx, "select pg_backend_pid(), current_setting('transaction_read_only')").ReadAll()
+		result, err := conn.Exec(ctx, selectSession).ReadAll()
 		if err != nil {
 			return err
 		}

@@ -493,7 +493,7 @@ func (bed *netBed) through(t *testing.T, p place, tally *cutTally) {
 	direct := bed.as(person(0))
 	direct.stdin = p.stdin
 	broken := direct
-	broken.database = netURL(person(0), "steadybath", via.listener.Addr().String()) + "&connect_timeout=1"
+	broken.database = netURL(person(0), "steadybath", via.listener.Addr().String()) + "&connect_timeout=1&idle_in_transaction_session_timeout=500"
 	a := broken.steadybath(t, p.args...)
 	_, _, made := via.close()
 	there := bed.count(t, "f.note like '%' || $1 || '%'", p.mark)
@@ -595,7 +595,7 @@ func TestCutConnection(t *testing.T) {
 			p.cut = c
 			*to = append(*to, p)
 		}
-		step, holeStep := 5, 16
+		step, holeStep := 8, 24
 		if long > 0 {
 			step, holeStep = 1, 1
 		}
