@@ -643,3 +643,212 @@ func TestCutConnection(t *testing.T) {
 	}
 	t.Logf("%d facts, each there once", facts)
 }
+
+// acknowledged is what the tool said it entered: by whom and how often.
+type acknowledged struct {
+	sync.Mutex
+	facts   map[string]string // id: who
+	imports map[string]int    // mark: rows
+}
+
+func (a *acknowledged) add(id, who string) {
+	a.Lock()
+	defer a.Unlock()
+	a.facts[id] = who
+}
+
+// found demands that everything acknowledged is there once, and under the name
+// of who entered it.
+func (a *acknowledged) found(t *testing.T, bed *netBed) int {
+	t.Helper()
+	n := 0
+	for id, who := range a.facts {
+		require.Equal(t, 1, bed.count(t, "f.id = $1::uuid and f.by = $2", id, who), "fact %s of %s was acknowledged", id, who)
+		n++
+	}
+	for mark, rows := range a.imports {
+		require.Equal(t, rows, bed.count(t, "f.note like '%' || $1 || '%'", mark), "import %s was acknowledged", mark)
+		n += rows
+	}
+	return n
+}
+
+// TestEightWriters lets eight people enter facts at once, each by processes of
+// their own: single facts, voids and imports, on one bath and on several.
+func TestEightWriters(t *testing.T) {
+	bed := newNetBed(t)
+	rounds := 2 + 10*netTorture(t)
+	for i := 1; i < 4; i++ {
+		bed.as("steadybath").must(t, "bath", "new", fmt.Sprintf("tank-%d", i), "--recipe", "copper-electroforming", "--volume", "60 L")
+	}
+	began := bed.count(t, "true")
+	ack := &acknowledged{facts: map[string]string{}, imports: map[string]int{}}
+	var wait sync.WaitGroup
+	for i := range netPeople {
+		wait.Go(func() {
+			who := person(i)
+			for round := range 2 * rounds {
+				bath := "tank-0" // everybody's, then every second one's
+				if round >= rounds {
+					bath = fmt.Sprintf("tank-%d", i%4)
+				}
+				mark := fmt.Sprintf("by %s in round %d;", who, round)
+				id, number := entered(t, bed.as(who).must(t, "bail", "0.01 L", "--note", mark, "--bath", bath, "--json"))
+				ack.add(id, who)
+				if round%2 == i%2 {
+					o := bed.as(who)
+					// Both baths in one journal, which every second person names first.
+					rows := []string{"2026-03-01T08:00:00Z,tank-0,note,,,,,a of import " + mark, fmt.Sprintf("2026-03-02T08:00:00Z,tank-%d,note,,,,,b of import %s", 1+i%3, mark)}
+					if i%2 == 1 {
+						rows[0], rows[1] = rows[1], rows[0]
+					}
+					o.stdin = "time,bath,kind,subject,value,unit,u,note\n" + strings.Join(rows, "\n") + "\n"
+					require.Contains(t, o.must(t, "import", "-"), "2 new facts")
+					ack.Lock()
+					ack.imports["import "+mark] = 2
+					ack.Unlock()
+				} else {
+					id, _ := entered(t, bed.as(who).must(t, "void", fmt.Sprint(number), "written for the other tank", "--bath", bath, "--json"))
+					ack.add(id, who)
+				}
+			}
+		})
+	}
+	wait.Wait()
+	if t.Failed() {
+		return
+	}
+	n := ack.found(t, bed)
+	facts := bed.whole(t)
+	require.Equal(t, began+n, facts, "nothing but what was acknowledged")
+	t.Logf("%d writers, %d facts acknowledged, %d found", netPeople, n, n)
+}
+
+// pair is a primary and its standby.
+type pair struct{ primary, standby *netServer }
+
+// addStandby copies the primary and lets every commit wait for the copy.
+func (p *pair) addStandby(t *testing.T) {
+	s := newNetServer(t)
+	base := s.program("pg_basebackup", "-d", p.primary.url("steadybath", "postgres")+"&application_name=other", "-D", s.data, "-R", "-X", "stream", "-c", "fast", "--no-sync")
+	out, err := base.CombinedOutput()
+	require.NoError(t, err, string(out))
+	s.start(t, "hot_standby=on", "wal_receiver_status_interval=1", "wal_retrieve_retry_interval=100")
+	p.standby = s
+	conn := p.primary.connect(t, "postgres")
+	for _, sql := range []string{"alter system set synchronous_standby_names = '*'", "select pg_reload_conf()"} {
+		_, err := conn.Exec(t.Context(), sql)
+		require.NoError(t, err)
+	}
+	require.Eventually(t, func() bool {
+		var in bool
+		err := conn.QueryRow(t.Context(), "select exists (select from pg_stat_replication where sync_state = 'sync')").Scan(&in)
+		return err == nil && in
+	}, 30*time.Second, 10*time.Millisecond, "the standby follows")
+	require.NoError(t, conn.Close(t.Context()))
+}
+
+// failOver kills the primary and promotes the standby.
+func (p *pair) failOver(t *testing.T) {
+	p.primary.kill()
+	p.standby.run(t, "pg_ctl", "promote", "-D", p.standby.data, "-w")
+	p.primary, p.standby = p.standby, nil
+	// It has no standby yet to wait for; what it copied says that it has.
+	conn := p.primary.connect(t, "postgres")
+	for _, sql := range []string{"alter system reset synchronous_standby_names", "select pg_reload_conf()"} {
+		_, err := conn.Exec(t.Context(), sql)
+		require.NoError(t, err)
+	}
+	require.NoError(t, conn.Close(t.Context()))
+}
+
+// TestFailover kills the primary under four writers and lets the standby take
+// over: the tool, which knows both hosts, goes on by itself.
+func TestFailover(t *testing.T) {
+	s := newNetServer(t)
+	s.initdb(t)
+	s.start(t)
+	bed := &netBed{netServer: s}
+	bed.furnish(t)
+	p := &pair{primary: s}
+	ack := &acknowledged{facts: map[string]string{}, imports: map[string]int{}}
+	refusals, maybes, failovers := 0, 0, 0
+	var never []string
+	for range 1 + netTorture(t) {
+		p.addStandby(t)
+		hosts := netURL("USER", "steadybath", p.primary.hostport(), p.standby.hostport())
+		stop := make(chan struct{})
+		var wait sync.WaitGroup
+		var mu sync.Mutex
+		after := 0 // facts entered after the standby was asked to take over
+		var promoted bool
+		for i := range 4 {
+			wait.Go(func() {
+				who := person(i)
+				o := tool{database: strings.Replace(hosts, "USER", who, 1)}
+				for n := 0; ; n++ {
+					select {
+					case <-stop:
+						return
+					default:
+					}
+					mark := fmt.Sprintf("failover %d, %s, %d;", failovers, who, n)
+					args := []string{"bail", "0.01 L", "--note", mark, "--json"}
+					mu.Lock()
+					late := promoted
+					mu.Unlock()
+					a := o.steadybath(t, args...)
+					mu.Lock()
+					switch a.status {
+					case 0:
+						id, _ := entered(t, a.stdout)
+						ack.add(id, who)
+						if late {
+							after++
+						}
+					case 1:
+						refusals++
+						never = append(never, mark)
+					case 4:
+						maybes++
+					default:
+						t.Errorf("status %d: %s", a.status, a.stderr)
+					}
+					mu.Unlock()
+					if a.status == 4 {
+						// Typed again with the id until it is answered, as the hint says.
+						id := uuidPattern.FindString(a.stderr)
+						for a.status != 0 && !t.Failed() {
+							a = o.steadybath(t, append(args, "--id", id)...)
+							time.Sleep(20 * time.Millisecond)
+						}
+						ack.add(id, who)
+					}
+				}
+			})
+		}
+		wrote := func(n int) func() bool {
+			return func() bool { ack.Lock(); defer ack.Unlock(); return len(ack.facts) >= n }
+		}
+		ack.Lock()
+		had := len(ack.facts)
+		ack.Unlock()
+		require.Eventually(t, wrote(had+12), time.Minute, 10*time.Millisecond, "facts before")
+		p.failOver(t)
+		failovers++
+		mu.Lock()
+		promoted = true
+		mu.Unlock()
+		require.Eventually(t, func() bool { mu.Lock(); defer mu.Unlock(); return after >= 8 }, time.Minute, 10*time.Millisecond, "facts after")
+		close(stop)
+		wait.Wait()
+		bed.use(t, p.primary)
+		n := ack.found(t, bed)
+		for _, mark := range never {
+			require.Zero(t, bed.count(t, "f.note = $1", mark), "%s came in after status 1", mark)
+		}
+		require.Equal(t, n+1, bed.whole(t), "nothing but what was acknowledged, and the bath")
+	}
+	require.Positive(t, refusals+maybes, "nobody noticed")
+	t.Logf("%d failovers: %d facts acknowledged and found, %d commands refused, %d unsure and entered by --id", failovers, len(ack.facts), refusals, maybes)
+}
