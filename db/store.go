@@ -192,16 +192,17 @@ func openReadOnly(ctx context.Context, o Options, addr string) (*Store, error) {
 }
 
 const selectAsOf = `-- as_of
-select coalesce(pg_last_xact_replay_timestamp(), clock_timestamp())`
+select pg_last_xact_replay_timestamp()`
 
 // ReadOnly tells whether only a server was found that takes no writes, where it
-// is, and up to when it has what was entered elsewhere.
+// is, and when what it copied last was written: zero where it copies nothing.
 func (s *Store) ReadOnly(ctx context.Context) (addr string, asOf time.Time, is bool) {
 	if s.readOnly == "" {
 		return "", time.Time{}, false
 	}
-	if err := s.pool.QueryRow(ctx, selectAsOf).Scan(&asOf); err != nil {
-		return s.readOnly, time.Time{}, true
+	var copied *time.Time
+	if err := s.pool.QueryRow(ctx, selectAsOf).Scan(&copied); err == nil && copied != nil {
+		asOf = *copied
 	}
 	return s.readOnly, asOf, true
 }

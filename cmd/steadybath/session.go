@@ -119,6 +119,23 @@ func (s *session) open(c *cli.Context) (*db.Store, error) {
 	return store, nil
 }
 
+// sayReadOnly says beside an answer that it comes from a standby, which may not
+// have everything yet.
+func (s *session) sayReadOnly(ctx context.Context) {
+	if s.store == nil {
+		return
+	}
+	where, asOf, is := s.store.ReadOnly(ctx)
+	if !is {
+		return
+	}
+	said := "answered by " + where + ", which takes no facts: a standby, or set so"
+	if !asOf.IsZero() {
+		said = "answered by the standby " + where + ";\nwhat was entered after " + asOf.Local().Format("Mon 2 Jan 15:04:05") + ", if anything, is not in it"
+	}
+	fmt.Fprintln(s.stderr, said)
+}
+
 // bathFile is a bath with everything a command needs of it.
 type bathFile struct {
 	*estimate.Bath

@@ -188,10 +188,19 @@ var uuidPattern = regexp.MustCompile(`[0-9a-f]{8}-[0-9a-f]{4}-[0-9a-f]{4}-[0-9a-
 func wellSaid(t *testing.T, a ran) {
 	t.Helper()
 	lines := strings.Split(strings.TrimSuffix(a.stderr, "\n"), "\n")
-	require.GreaterOrEqual(t, len(lines), 2, "one line and a hint: %s", a.stderr)
-	what, isWhat := strings.CutPrefix(lines[len(lines)-2], "steadybath: ")
-	hint, isHint := strings.CutPrefix(lines[len(lines)-1], "hint: ")
-	require.True(t, isWhat && isHint, "one line and a hint: %s", a.stderr)
+	last := lines[len(lines)-1]
+	var what, hint string
+	if strings.HasPrefix(last, "{") {
+		var said struct{ Error, Hint string }
+		require.NoError(t, json.Unmarshal([]byte(last), &said), a.stderr)
+		what, hint = said.Error, said.Hint
+	} else {
+		require.GreaterOrEqual(t, len(lines), 2, "one line and a hint: %s", a.stderr)
+		var isWhat, isHint bool
+		what, isWhat = strings.CutPrefix(lines[len(lines)-2], "steadybath: ")
+		hint, isHint = strings.CutPrefix(last, "hint: ")
+		require.True(t, isWhat && isHint, "one line and a hint: %s", a.stderr)
+	}
 	require.Empty(t, badSentence(what), what)
 	require.Empty(t, badSentence(hint), hint)
 	require.NotContains(t, a.stderr, foreignPassword)
@@ -749,8 +758,9 @@ func (p *pair) addStandby(t *testing.T) {
 }
 
 // failOver kills the primary and promotes the standby.
-func (p *pair) failOver(t *testing.T) {
+func (p *pair) failOver(t *testing.T, between func()) {
 	p.primary.kill()
+	between()
 	p.standby.run(t, "pg_ctl", "promote", "-D", p.standby.data, "-w")
 	p.primary, p.standby = p.standby, nil
 	// It has no standby yet to wait for; what it copied says that it has.
@@ -798,6 +808,9 @@ func TestFailover(t *testing.T) {
 					late := promoted
 					mu.Unlock()
 					a := o.steadybath(t, args...)
+					if a.status != 0 {
+						wellSaid(t, a)
+					}
 					mu.Lock()
 					switch a.status {
 					case 0:
@@ -834,7 +847,28 @@ func TestFailover(t *testing.T) {
 		had := len(ack.facts)
 		ack.Unlock()
 		require.Eventually(t, wrote(had+12), time.Minute, 10*time.Millisecond, "facts before")
-		p.failOver(t)
+		p.failOver(t, func() {
+			// Only the standby lives: it answers questions, and says what it is.
+			o := tool{database: strings.Replace(hosts, "USER", "onlooker", 1)}
+			for _, question := range [][]string{{"state"}, {"history", "--verify"}, {"dose", "--json"}, {}} {
+				a := o.steadybath(t, question...)
+				require.Equal(t, 0, a.status, a.stderr)
+				require.NotEmpty(t, a.stdout)
+				require.Contains(t, a.stderr, "answered by the standby "+p.standby.hostport())
+				for line := range strings.Lines(a.stderr) {
+					require.LessOrEqual(t, len(line), 80, line)
+				}
+			}
+			o.database = strings.Replace(hosts, "USER", person(0), 1)
+			for _, args := range [][]string{{"bail", "0.01 L", "--note", "never"}, {"import", "-"}} {
+				o.stdin = journalOf("never", 2)
+				a := o.steadybath(t, args...)
+				require.Equal(t, 1, a.status, a.stderr)
+				wellSaid(t, a)
+				require.Contains(t, a.stderr, "is a standby or takes no writes")
+			}
+			never = append(never, "never")
+		})
 		failovers++
 		mu.Lock()
 		promoted = true
