@@ -43,19 +43,15 @@ type MaybeWritten struct {
 	Cause error
 }
 
-// Error names the ids.
+// Error names the id, the first of several.
 func (e *MaybeWritten) Error() string {
-	ids := make([]string, len(e.IDs))
-	for i, id := range e.IDs {
-		ids[i] = id.String()
-	}
-	switch len(ids) {
+	switch len(e.IDs) {
 	case 0:
 		return "the connection broke, and the journal may have been written"
 	case 1:
-		return "the connection broke, and the fact " + ids[0] + " may have been written"
+		return "the connection broke, and the fact " + e.IDs[0].String() + " may have been written"
 	}
-	return fmt.Sprintf("the connection broke, and these facts may all have been written: %s", strings.Join(ids, " "))
+	return fmt.Sprintf("the connection broke, and %d facts may all have been written, the first of them %s", len(e.IDs), e.IDs[0])
 }
 
 // Hint says that trying again cannot enter anything twice.
@@ -63,7 +59,7 @@ func (e *MaybeWritten) Hint() string {
 	if len(e.IDs) == 0 {
 		return "import the same journal again: it adds nothing that is there already"
 	}
-	return "give the same command with --id: it never enters a fact twice"
+	return "give the same command with --id " + e.IDs[0].String() + ": it enters nothing twice"
 }
 
 // Unwrap returns what broke.

@@ -3,6 +3,7 @@ package main
 import (
 	"bufio"
 	"context"
+	"encoding/binary"
 	"errors"
 	"fmt"
 	"io"
@@ -33,7 +34,8 @@ type session struct {
 	env    func(string) string
 	lines  *bufio.Reader
 	store  *db.Store
-	taking *taking // where a round wants the fact instead of its being written
+	taking *taking   // where a round wants the fact instead of its being written
+	again  time.Time // when what --id names happened, where it is there already
 }
 
 func newSession(stdin io.Reader, stdout, stderr io.Writer, env func(string) string) *session {
@@ -226,6 +228,9 @@ func (s *session) bathNamed(c *cli.Context, name string) (*bathFile, error) {
 	if rows, err = s.knownThen(c, rows, zone); err != nil {
 		return nil, err
 	}
+	if rows, err = s.beforeAgain(c, rows); err != nil {
+		return nil, err
+	}
 	b := &bathFile{rows: rows, zone: zone}
 	if b.entered, b.head, err = decodeAll(rows, "bath "+name); err != nil {
 		return nil, err
@@ -267,6 +272,30 @@ func (s *session) knownThen(c *cli.Context, rows []journal.Row, zone *time.Locat
 	return rows[:n], nil
 }
 
+// beforeAgain leaves of a chain what was there before the command that is typed
+// again with --id, where its facts are there already: then it makes of the same
+// words the same facts as the first time.
+func (s *session) beforeAgain(c *cli.Context, rows []journal.Row) ([]journal.Row, error) {
+	if c.String("id") == "" {
+		return rows, nil
+	}
+	first, err := newID(c)
+	if err != nil {
+		return nil, err
+	}
+	n := slices.IndexFunc(rows, func(r journal.Row) bool { return r.ID == first })
+	if n < 0 || rows[n].Kind == string(chem.KindBath) { // nothing comes before a bath
+		return rows, nil
+	}
+	for i, r := range rows[n:] {
+		if r.ID != nextID(first, i) {
+			break
+		}
+		s.again = later(s.again, r.Time)
+	}
+	return rows[:n], nil
+}
+
 // zoneOf finds the bath's time zone among its rows.
 func zoneOf(rows []journal.Row) (*time.Location, error) {
 	for _, r := range rows {
@@ -298,6 +327,9 @@ func (s *session) when(c *cli.Context, zone *time.Location, asking bool) (time.T
 	}
 	at := c.String("at")
 	if at == "" {
+		if !s.again.IsZero() {
+			return s.again, nil
+		}
 		return now, nil
 	}
 	t, err := chem.ParseTime(at, now, zone, asking)
@@ -344,15 +376,32 @@ func newID(c *cli.Context) (uuid.UUID, error) {
 	return uuid.NewV7()
 }
 
+// nextID is the id of a further fact of one command, which --id names with the
+// first: the last 62 bits count on, as RFC 9562, section 6.2, lets them.
+func nextID(first uuid.UUID, i int) uuid.UUID {
+	const variant = uint64(3) << 62
+	low := binary.BigEndian.Uint64(first[8:])
+	binary.BigEndian.PutUint64(first[8:], low&variant|(low+uint64(i))&^variant)
+	return first
+}
+
 // write enters facts into a bath, all or none: judged first, asked about where
 // they are unlikely, then appended in one transaction. It returns what was
 // stored and whether it had been there before.
 func (s *session) write(ctx context.Context, c *cli.Context, b *bathFile, rows ...journal.Row) ([]db.Entry, error) {
-	if c.String("id") != "" && len(rows) == 1 {
-		if stored, ok, err := s.store.Row(ctx, rows[0].Bath, rows[0].ID); err != nil {
-			return nil, err
-		} else if ok && sameButTime(stored, rows[0], c.String("at") == "") {
-			return []db.Entry{{Row: stored, Known: true}}, nil
+	if c.String("id") != "" {
+		known := make([]db.Entry, 0, len(rows))
+		for _, r := range rows {
+			stored, again, err := s.known(ctx, c, r)
+			if err != nil {
+				return nil, err
+			}
+			if again {
+				known = append(known, db.Entry{Row: stored, Known: true})
+			}
+		}
+		if len(known) == len(rows) {
+			return known, nil
 		}
 	}
 	now, err := s.now()
@@ -428,14 +477,21 @@ func stillRead(b *bathFile, rows []journal.Row) error {
 }
 
 // sameButTime tells whether a stored fact is the one typed again, whose time
-// was left to the clock both times.
+// was left to the clock both times. Why it was entered all the same may have
+// been typed on the terminal, and is not asked again.
 func sameButTime(a, b journal.Row, anyTime bool) bool {
 	if anyTime {
 		b.Time = a.Time
 	}
+	if before, _, asked := strings.Cut(a.Note, allTheSame); asked && strings.TrimSpace(before) == b.Note {
+		b.Note = a.Note
+	}
 	b.Entered, b.By, b.Hash, b.Number = a.Entered, a.By, a.Hash, a.Number
 	return a == b
 }
+
+// allTheSame stands in a note before why something unlikely was entered.
+const allTheSame = "(entered all the same: "
 
 // settle asks about what is unlikely; --force with a reason is the answer given
 // beforehand.
@@ -449,7 +505,7 @@ func (s *session) settle(c *cli.Context, row *journal.Row, doubts []entry.Doubt)
 	}
 	said := strings.Join(words, "; ")
 	if reason := strings.TrimSpace(c.String("force")); reason != "" {
-		row.Note = strings.TrimSpace(row.Note + " (entered all the same: " + reason + ")")
+		row.Note = strings.TrimSpace(row.Note + " " + allTheSame + reason + ")")
 		return nil
 	}
 	if !s.isTerminal() {
@@ -472,7 +528,7 @@ func (s *session) settle(c *cli.Context, row *journal.Row, doubts []entry.Doubt)
 	if startsNumber(answer) { // nobody gives a number for a reason
 		return refused("type the whole command again with "+quoted(answer), "nothing was written, since %q is no reason why it is right", answer)
 	}
-	row.Note = strings.TrimSpace(row.Note + " (entered all the same: " + answer + ")")
+	row.Note = strings.TrimSpace(row.Note + " " + allTheSame + answer + ")")
 	return nil
 }
 

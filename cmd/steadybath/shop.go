@@ -251,6 +251,9 @@ func (s *session) shopEntered(c *cli.Context) ([]chem.Fact, error) {
 	if err != nil {
 		return nil, err
 	}
+	if rows, err = s.beforeAgain(c, rows); err != nil {
+		return nil, err
+	}
 	entered, _, err := decodeAll(rows, "the shop")
 	return entered, err
 }

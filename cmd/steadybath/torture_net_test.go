@@ -886,3 +886,89 @@ func TestFailover(t *testing.T) {
 	require.Positive(t, refusals+maybes, "nobody noticed")
 	t.Logf("%d failovers: %d facts acknowledged and found, %d commands refused, %d unsure and entered by --id", failovers, len(ack.facts), refusals, maybes)
 }
+
+// TestTypedAgain breaks the answer to the commit of every command that enters
+// facts: each ends with 4 and an id, and typed again with it says that
+// everything is there already. Between the two the clock went on.
+func TestTypedAgain(t *testing.T) {
+	bed := newNetBed(t)
+	who := bed.as(person(0))
+	for _, args := range [][]string{
+		{"fill", "58L", "--origin", "make-up", "--with", "copper 50 g/L", "--with", "sulfuric acid 60 g/L", "--with", "chloride 65 mg/L", "--with", "brightener 2 mL/L"},
+		{"anode", "hang", "slab-a", "1.25kg", "--form", "slab", "--area", "6dm2"},
+		{"anode", "hang", "slab-b", "1.35kg", "--form", "slab", "--area", "6dm2"},
+		{"titrant", "EDTA", "--lot", "E6", "--molarity", "0.1M"},
+	} {
+		who.must(t, args...)
+	}
+	commands := [][]string{
+		{"level", "58.2L"},
+		{"level", "58.3L", "--at", "yesterday 18:30", "--note", "read twice", "--force", "I was there"},
+		{"titrate", "copper", "15.70mL", "15.72mL"},
+		{"titrate", "sulfuric acid", "12.20mL"},
+		{"assay", "copper", "95g/L", "--force", "the laboratory says so"},
+		{"plate", "22.5Ah", "--hours", "4", "--area", "5.5dm2"},
+		{"meter", "main", "1234.5Ah"},
+		{"add", "brightener", "12mL"},
+		{"bail", "0.2L"},
+		{"treat", "carbon", "100g"},
+		{"change", "bags"},
+		{"panel", "brightener", "low", "--current", "1A", "--minutes", "10"},
+		{"anode", "weigh", "slab-a", "1.21kg"},
+		{"anode", "pull", "all"},
+		{"anode", "hang", "all"}, // two facts
+		{"anode", "hang", "slab-c", "1.1kg", "--form", "slab", "--area", "6dm2"},
+		{"anode", "pull", "slab-c", "1.1kg"},
+		{"note", "pits on the lower edge"},
+		{"void", "5", "because", "it was the other burette"},
+		{"void", "13", "because", "it was the other tank"},
+		{"bath", "set", "copper.target", "51 g/L", "because", "the parts want it"},
+		{"plan", "--area", "5.5dm2", "--current", "8A", "--time", "4h", "--record", "--charge", "31.6Ah", "--force", "on a second supply"},
+		{"dose", "--record", "--as-planned", "--force", "it is right"},
+		{"titrant", "EDTA", "--lot", "E7", "--molarity", "0.1M"},
+		{"material", "copper sulfate pentahydrate", "5kg", "--lot", "K4"},
+		{"void", "1", "because", "it was thrown away", "--shop"},
+		{"bath", "new", "tank-9", "--recipe", "copper-electroforming", "--volume", "60 L"},
+		{"dose", "--make-up", "--record", "--as-planned", "--bath", "tank-9", "--done", "carbon 120 g", "--done", "bags"}, // three facts
+	}
+	several := 0
+	for i, args := range commands {
+		if named := strings.Join(args, " "); !strings.Contains(named, "tank-9") && args[0] != "titrant" && args[0] != "material" && !strings.Contains(named, "--shop") {
+			args = append(args, "--bath", "tank-0")
+		}
+		words := strings.Join(args, " ")
+		for _, c := range []cut{{up: true, message: -1, text: "commit\x00"}, {up: true, message: -1, text: "commit\x00", after: true}} {
+			if !c.after && i%7 > 0 && netTorture(t) == 0 {
+				continue
+			}
+			before := bed.count(t, "true")
+			via := newProxy(t, bed.hostport(), c)
+			broken := tool{database: netURL(person(0), "steadybath", via.listener.Addr().String())}
+			a := broken.steadybath(t, args...)
+			_, _, made := via.close()
+			require.True(t, made, "%s: %s", words, a.stderr)
+			require.Equal(t, 4, a.status, "%s: %s%s", words, a.stdout, a.stderr)
+			wellSaid(t, a)
+			n := bed.count(t, "true") - before
+			require.Equal(t, c.after, n > 0, "%s: %s", words, c)
+			if !c.after {
+				continue // the next cut is of the same words, and this one entered nothing
+			}
+			if n > 1 {
+				several++
+			}
+			again := append(append([]string{}, args...), "--id", uuidPattern.FindString(a.stderr))
+			for range 1 + min(1, netTorture(t)) {
+				b := who.steadybath(t, again...)
+				require.Equal(t, 0, b.status, "%s: %s", words, b.stderr)
+				if args[0] != "bath" || args[1] != "new" {
+					require.Contains(t, b.stdout, "there already", words)
+				}
+				require.Equal(t, before+n, bed.count(t, "true"), "%s: twice", words)
+			}
+		}
+	}
+	require.GreaterOrEqual(t, several, 2)
+	bed.whole(t)
+	t.Logf("%d commands, each cut at its commit, and typed again", len(commands))
+}
