@@ -36,6 +36,7 @@ type session struct {
 	store  *db.Store
 	taking *taking   // where a round wants the fact instead of its being written
 	again  time.Time // when what --id names happened, where it is there already
+	behind bool      // it was said that the clock lies before the newest entry
 }
 
 func newSession(stdin io.Reader, stdout, stderr io.Writer, env func(string) string) *session {
@@ -225,13 +226,14 @@ func (s *session) bathNamed(c *cli.Context, name string) (*bathFile, error) {
 	if err != nil {
 		return nil, err
 	}
+	doubts := s.lookAtClock(c, rows, zone)
 	if rows, err = s.knownThen(c, rows, zone); err != nil {
 		return nil, err
 	}
 	if rows, err = s.beforeAgain(c, rows); err != nil {
 		return nil, err
 	}
-	b := &bathFile{rows: rows, zone: zone}
+	b := &bathFile{rows: rows, zone: zone, doubts: doubts}
 	if b.entered, b.head, err = decodeAll(rows, "bath "+name); err != nil {
 		return nil, err
 	}
@@ -270,6 +272,38 @@ func (s *session) knownThen(c *cli.Context, rows []journal.Row, zone *time.Locat
 		n++
 	}
 	return rows[:n], nil
+}
+
+// clockAsked is how far the clock may lie before the newest entry before what is
+// entered now is asked about: one that lost its battery is years behind.
+const clockAsked = 24 * time.Hour
+
+// lookAtClock says where the machine's clock lies before the newest entry of a
+// chain: what happens now would be dated before what has happened, and a
+// question would not see the latter. Where it is far before, that is asked about
+// with the next fact. A time that was typed or set needs no clock.
+func (s *session) lookAtClock(c *cli.Context, rows []journal.Row, zone *time.Location) []entry.Doubt {
+	if len(rows) == 0 || c.String("at") != "" || s.env("STEADYBATH_CLOCK") != "" {
+		return nil
+	}
+	const minute = "2 Jan 2006 15:04"
+	now, newest := time.Now(), rows[len(rows)-1].Entered
+	behind := newest.Sub(now)
+	if behind <= clockSlack {
+		return nil
+	}
+	if !s.behind {
+		s.behind = true
+		fmt.Fprintf(s.stderr, "the clock here says %s, and the newest entry is dated\n%s; steadybath doctor looks at the clocks\n",
+			now.In(zone).Format(minute), newest.In(zone).Format(minute))
+	}
+	if behind <= clockAsked {
+		return nil
+	}
+	return []entry.Doubt{{
+		Why:  fmt.Sprintf("by the clock here it is %s, long before the newest entry, %s", now.In(zone).Format(minute), newest.In(zone).Format(minute)),
+		Hint: `set the clock, or say when it happened: --at "2026-03-02 18:30"`,
+	}}
 }
 
 // beforeAgain leaves of a chain what was there before the command that is typed

@@ -251,6 +251,7 @@ func (s *session) shopEntered(c *cli.Context) ([]chem.Fact, error) {
 	if err != nil {
 		return nil, err
 	}
+	s.lookAtClock(c, rows, time.Local)
 	if rows, err = s.beforeAgain(c, rows); err != nil {
 		return nil, err
 	}

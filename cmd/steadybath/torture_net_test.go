@@ -133,7 +133,7 @@ func (s *netServer) connect(t *testing.T, database string) *pgx.Conn {
 }
 
 // tool runs the program as a process of its own.
-type tool struct{ database, stdin string }
+type tool struct{ database, stdin, clock string }
 
 type ran struct {
 	status         int
@@ -146,7 +146,7 @@ func (o tool) steadybath(t *testing.T, args ...string) ran {
 	ctx, cancel := context.WithTimeout(context.Background(), time.Minute)
 	defer cancel()
 	cmd := exec.CommandContext(ctx, "steadybath", args...)
-	cmd.Env = []string{"PATH=" + os.Getenv("PATH"), "TZ=Europe/Vienna", "STEADYBATH_DATABASE=" + o.database, "STEADYBATH_HOME=/nonexistent/no private database here"}
+	cmd.Env = []string{"PATH=" + os.Getenv("PATH"), "TZ=Europe/Vienna", "STEADYBATH_DATABASE=" + o.database, "STEADYBATH_HOME=/nonexistent/no private database here", "STEADYBATH_CLOCK=" + o.clock}
 	var out, errOut bytes.Buffer
 	cmd.Stdin, cmd.Stdout, cmd.Stderr = strings.NewReader(o.stdin), &out, &errOut
 	err := cmd.Run()
@@ -413,7 +413,7 @@ func (bed *netBed) furnish(t *testing.T) {
 	_, err := conn.Exec(t.Context(), "create database steadybath")
 	require.NoError(t, err)
 	bed.use(t, s)
-	tool{database: s.url("steadybath", "steadybath")}.must(t, "bath", "new", "tank-0", "--recipe", "copper-electroforming", "--volume", "60 L")
+	tool{database: s.url("steadybath", "steadybath")}.must(t, "bath", "new", "tank-0", "--recipe", "copper-electroforming", "--volume", "60 L", "--at", "20 days ago")
 	for i := range netPeople {
 		_, err := bed.conn.Exec(t.Context(), fmt.Sprintf("create role %s login password %s; grant steadybath_writer to %[1]s", person(i), quoteLiteral(foreignPassword)))
 		require.NoError(t, err)
@@ -971,4 +971,105 @@ func TestTypedAgain(t *testing.T) {
 	require.GreaterOrEqual(t, several, 2)
 	bed.whole(t)
 	t.Logf("%d commands, each cut at its commit, and typed again", len(commands))
+}
+
+// TestClockSetBack enters facts when the newest entry lies ahead of the clock,
+// as it does once a clock was set back: entries go on ascending, what was known
+// on a day stays a prefix of the chain, and the person is told.
+func TestClockSetBack(t *testing.T) {
+	bed := newNetBed(t)
+	who := bed.as(person(0))
+	// entryAhead makes the newest entry as a server would have whose clock ran
+	// ahead: only its superuser can.
+	entryAhead := func(ahead time.Duration) time.Time {
+		var at time.Time
+		require.NoError(t, pgx.BeginFunc(t.Context(), bed.conn, func(tx pgx.Tx) error {
+			if _, err := tx.Exec(t.Context(), "alter table steadybath.facts disable trigger facts_enter"); err != nil {
+				return err
+			}
+			err := tx.QueryRow(t.Context(), `with last as (select f.number, f.hash from steadybath.facts f where f.bath = 'tank-0' order by f.number desc limit 1),
+				fact as (select row('tank-0', last.number + 1, clock_timestamp(), 'note', '', null, '', null, 'ahead', gen_random_uuid(),
+					clock_timestamp() + $1::interval, 'somebody', null, null)::steadybath.facts as f, last.hash from last)
+				insert into steadybath.facts select (f).bath, (f).number, (f).time, (f).kind, (f).subject, (f).value, (f).unit, (f).u, (f).note, (f).id, (f).entered, (f).by, (f).more,
+					steadybath.chain(hash, steadybath.line(f)) from fact returning entered`, ahead).Scan(&at)
+			if err != nil {
+				return err
+			}
+			_, err = tx.Exec(t.Context(), "alter table steadybath.facts enable always trigger facts_enter")
+			return err
+		}))
+		return at
+	}
+	last := func() (at time.Time, n int) {
+		require.NoError(t, bed.conn.QueryRow(t.Context(), "select max(entered), count(*) from steadybath.facts").Scan(&at, &n))
+		return at, n
+	}
+	told := func(a ran) {
+		t.Helper()
+		require.Contains(t, a.stderr, "the clock here says ")
+		for line := range strings.Lines(a.stderr) {
+			if !strings.HasPrefix(line, "steadybath: ") && !strings.HasPrefix(line, "hint: ") {
+				require.LessOrEqual(t, len(line), 80, line)
+			}
+		}
+	}
+	who.must(t, "note", "before")
+
+	// An hour: a fact is entered just after the newest entry, and the person told.
+	ahead := entryAhead(time.Hour)
+	for i := range 3 {
+		a := who.steadybath(t, "note", "an hour behind")
+		require.Equal(t, 0, a.status, a.stderr)
+		told(a)
+		entered, _ := last()
+		require.Equal(t, ahead.Add(time.Duration(i+1)*time.Microsecond), entered)
+	}
+	a := who.steadybath(t, "state")
+	require.Equal(t, 0, a.status)
+	told(a)
+	require.NotContains(t, who.steadybath(t, "note", "timed by hand", "--at", "yesterday").stderr, "clock")
+
+	// The tool's own clock, set back by years, dates what happened and nothing else.
+	before, _ := last()
+	o := bed.as(person(1))
+	o.clock = "2021-01-01T12:00:00Z"
+	a = o.steadybath(t, "note", "in another year", "--force", "from the paper log")
+	require.Equal(t, 0, a.status, a.stderr)
+	entered, n := last()
+	require.Equal(t, before.Add(time.Microsecond), entered)
+
+	// What was known at each entry's moment is the chain up to it.
+	type known struct{ Facts []struct{ Number int64 } }
+	rows, err := bed.conn.Query(t.Context(), "select entered from steadybath.facts where bath = 'tank-0' order by number")
+	require.NoError(t, err)
+	moments, err := pgx.CollectRows(rows, pgx.RowTo[time.Time])
+	require.NoError(t, err)
+	require.Len(t, moments, n)
+	for i, m := range moments {
+		if i%3 != n%3 {
+			continue
+		}
+		var h known
+		require.NoError(t, json.Unmarshal([]byte(who.must(t, "history", "--json", "--known-on", m.Format(time.RFC3339Nano))), &h))
+		require.Len(t, h.Facts, i+1)
+		for j, f := range h.Facts {
+			require.EqualValues(t, j+1, f.Number)
+		}
+	}
+
+	// Days: what would be dated long before everything else is asked about.
+	entryAhead(72 * time.Hour)
+	_, n = last()
+	a = who.steadybath(t, "level", "58.2L")
+	require.Equal(t, 1, a.status, a.stderr)
+	wellSaid(t, a)
+	require.Contains(t, a.stderr, "--at")
+	who.must(t, "level", "58.2L", "--at", "yesterday 18:30")
+	who.must(t, "bail", "0.1L", "--force", "this clock is right")
+	_, entries := last()
+	require.Equal(t, n+2, entries)
+	a = who.steadybath(t, "doctor")
+	require.Equal(t, 1, a.status)
+	require.Contains(t, a.stdout, "which went back or was wrong then")
+	bed.whole(t)
 }

@@ -174,6 +174,9 @@ func (s *session) sayChange(c *cli.Context, b *bathFile, row journal.Row, bodies
 	if err != nil {
 		return err
 	}
+	if f.Time.Before(after.Began) {
+		return nil // of a note from before there was a bath nothing follows
+	}
 	e, err := after.At(f.Time, estimate.Options{})
 	if err != nil {
 		return err
