@@ -43,19 +43,15 @@ type MaybeWritten struct {
 	Cause error
 }
 
-// Error names the ids.
+// Error names the id, the first of several.
 func (e *MaybeWritten) Error() string {
-	ids := make([]string, len(e.IDs))
-	for i, id := range e.IDs {
-		ids[i] = id.String()
-	}
-	switch len(ids) {
+	switch len(e.IDs) {
 	case 0:
 		return "the connection broke, and the journal may have been written"
 	case 1:
-		return "the connection broke, and the fact " + ids[0] + " may have been written"
+		return "the connection broke, and the fact " + e.IDs[0].String() + " may have been written"
 	}
-	return fmt.Sprintf("the connection broke, and these facts may all have been written: %s", strings.Join(ids, " "))
+	return fmt.Sprintf("the connection broke, and %d facts may all have been written, the first of them %s", len(e.IDs), e.IDs[0])
 }
 
 // Hint says that trying again cannot enter anything twice.
@@ -63,7 +59,7 @@ func (e *MaybeWritten) Hint() string {
 	if len(e.IDs) == 0 {
 		return "import the same journal again: it adds nothing that is there already"
 	}
-	return "give the same command with --id: it never enters a fact twice"
+	return "give the same command with --id " + e.IDs[0].String() + ": it enters nothing twice"
 }
 
 // Unwrap returns what broke.
@@ -122,6 +118,9 @@ func explain(doing string, err error) error {
 		if errors.As(err, &known) {
 			return err
 		}
+		if errors.Is(err, errSilent) {
+			return &Error{What: doing + ": the database does not answer any more", Help: "nothing was written; see whether the server and the network to it are up", Cause: err}
+		}
 		return &Error{What: doing + ": the connection to the database broke", Help: "nothing was written; try again", Cause: err}
 	}
 	if sentence, ok := sentences[pg.ConstraintName]; ok {
@@ -134,6 +133,8 @@ func explain(doing string, err error) error {
 		return &Error{What: doing + ": the database is read-only", Help: "it is a standby, or was set so; name its primary", Cause: err}
 	case pg.Code == "40001" || pg.Code == "40P01" || pg.Code == "55P03":
 		return &Error{What: doing + ": somebody else was entering facts at the same moment", Help: "nothing was written; try again", Cause: err}
+	case pg.Code == "25P03":
+		return &Error{What: doing + ": nothing came from here for so long that the database gave it up", Help: "nothing was written; try again", Cause: err}
 	case pg.Code == "22P05" || pg.Code == "22021":
 		return &Error{What: doing + ": the text holds a character that the database cannot keep", Cause: err}
 	case pg.Code == "53100":

@@ -362,6 +362,9 @@ const commitGrace = 5 * time.Second
 // that the commit was sent and its outcome is unknown; the error then says what
 // broke. After any other error nothing was written.
 func (s *Store) inTx(ctx context.Context, fn func(pgx.Tx) error) (maybe bool, err error) {
+	if err := s.mayWrite(); err != nil {
+		return false, err
+	}
 	tx, err := s.pool.BeginTx(ctx, pgx.TxOptions{IsoLevel: pgx.ReadCommitted, AccessMode: pgx.ReadWrite})
 	if err != nil {
 		return false, ended(ctx, err)

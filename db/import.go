@@ -229,7 +229,11 @@ func (s *Store) Import(ctx context.Context, next func() (journal.Entry, error), 
 	if progress == nil {
 		progress = func(int64, int64) {}
 	}
-	rows := &stagingRows{next: next, progress: progress}
+	rows := &stagingRows{next: func() (journal.Entry, error) {
+		s.watch.reading.Store(true)
+		defer s.watch.reading.Store(false)
+		return next()
+	}, progress: progress}
 	var result *Imported
 	maybe, err := s.inTx(ctx, func(tx pgx.Tx) error {
 		var err error

@@ -26,26 +26,23 @@ func Look(ctx context.Context, o Options) (*Store, error) {
 		}
 		dsn = server.DSN(server.Person())
 	}
-	config, err := configure(dsn, o)
+	config, w, err := configure(dsn, o, false) // a standby can be looked at too
 	if err != nil {
 		return nil, err
-	}
-	// A standby can be looked at too.
-	if !mentions(dsn, "target_session_attrs", "PGTARGETSESSIONATTRS") {
-		config.ConnConfig.ValidateConnect = nil
 	}
 	pool, err := pgxpool.NewWithConfig(ctx, config)
 	if err != nil {
 		return nil, connectError(err, config.ConnConfig)
 	}
+	s := &Store{pool: pool, private: server, watch: w}
 	if err := pool.Ping(ctx); err != nil {
-		pool.Close()
+		s.Close()
 		if server != nil && missingRole(err) {
 			return nil, &Error{What: "the private database has no role for " + server.Person() + " yet", Help: "any other command makes it", Cause: err}
 		}
 		return nil, connectError(err, config.ConnConfig)
 	}
-	return &Store{pool: pool, private: server}, nil
+	return s, nil
 }
 
 // About is what a server says about itself.

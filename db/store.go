@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"net"
 	"os"
 	"strings"
 	"time"
@@ -25,8 +26,10 @@ type Options struct {
 
 // Store is an open set of records. It may be used by several goroutines.
 type Store struct {
-	pool    *pgxpool.Pool
-	private *cluster.Server // nil with a URL
+	pool     *pgxpool.Pool
+	private  *cluster.Server // nil with a URL
+	watch    *watch
+	readOnly string // address of the server, where it takes no writes
 }
 
 const (
@@ -45,8 +48,19 @@ func Open(ctx context.Context, o Options) (*Store, error) {
 	return openPrivate(ctx, o)
 }
 
-// Close ends all connections.
-func (s *Store) Close() { s.pool.Close() }
+// Close ends all connections. It does not wait long for what is broken: the
+// driver sends a silent server a last word for up to 15 s.
+func (s *Store) Close() {
+	closed := make(chan struct{})
+	go func() {
+		s.pool.Close()
+		close(closed)
+	}()
+	select {
+	case <-closed:
+	case <-time.After(time.Second):
+	}
+}
 
 // Private returns the private server, or nil where the records are on a server
 // given by URL.
@@ -57,11 +71,11 @@ func openPrivate(ctx context.Context, o Options) (*Store, error) {
 	if err != nil {
 		return nil, err
 	}
-	config, err := configure(server.DSN(server.Person()), o)
+	config, w, err := configure(server.DSN(server.Person()), o, true)
 	if err != nil {
 		return nil, err
 	}
-	s, state, err := connect(ctx, config)
+	s, state, err := connect(ctx, config, w)
 	if err == nil && state == current {
 		s.private = server
 		return s, nil
@@ -75,7 +89,7 @@ func openPrivate(ctx context.Context, o Options) (*Store, error) {
 	if err := setUpPrivate(ctx, server, o); err != nil {
 		return nil, err
 	}
-	s, state, err = connect(ctx, config)
+	s, state, err = connect(ctx, config, w)
 	if err != nil {
 		return nil, err
 	}
@@ -90,7 +104,7 @@ func openPrivate(ctx context.Context, o Options) (*Store, error) {
 // setUpPrivate does, as the owner, what the person may not: migrate, and make
 // the person's role.
 func setUpPrivate(ctx context.Context, server *cluster.Server, o Options) error {
-	config, err := configure(server.DSN(cluster.Owner), o)
+	config, _, err := configure(server.DSN(cluster.Owner), o, true)
 	if err != nil {
 		return err
 	}
@@ -128,11 +142,14 @@ func makePerson(ctx context.Context, conn *pgx.Conn, person string) error {
 }
 
 func openURL(ctx context.Context, o Options) (*Store, error) {
-	config, err := configure(o.URL, o)
+	config, w, err := configure(o.URL, o, true)
 	if err != nil {
 		return nil, err
 	}
-	s, state, err := connect(ctx, config)
+	s, state, err := connect(ctx, config, w)
+	if errors.Is(err, pgconn.ErrReadOnlyConnection) && w.readOnly.Load() != nil {
+		return openReadOnly(ctx, o, w.readOnly.Load().(string))
+	}
 	if err != nil || state == current {
 		return s, err
 	}
@@ -140,7 +157,7 @@ func openURL(ctx context.Context, o Options) (*Store, error) {
 	if err := s.Migrate(ctx); err != nil {
 		return nil, err
 	}
-	again, state, err := connect(ctx, config)
+	again, state, err := connect(ctx, config, w)
 	if err == nil && state != current {
 		again.Close()
 		return nil, fmt.Errorf("the database could not be brought up to date")
@@ -148,20 +165,70 @@ func openURL(ctx context.Context, o Options) (*Store, error) {
 	return again, err
 }
 
+// openReadOnly opens the records on a server that takes no writes, such as a
+// standby whose primary is gone: questions it can answer.
+func openReadOnly(ctx context.Context, o Options, addr string) (*Store, error) {
+	config, w, err := configure(o.URL, o, false)
+	if err != nil {
+		return nil, err
+	}
+	dial := config.ConnConfig.DialFunc
+	config.ConnConfig.DialFunc = func(ctx context.Context, network, other string) (net.Conn, error) {
+		if other != addr {
+			return nil, fmt.Errorf("%s was tried before", other)
+		}
+		return dial(ctx, network, addr)
+	}
+	s, state, err := connect(ctx, config, w)
+	if err != nil {
+		return nil, err
+	}
+	if state != current {
+		s.Close()
+		return nil, &Error{What: fmt.Sprintf("the database at %s takes no writes, and its records are of an older version or not there", addr), Help: "name its primary: it brings the records up to date"}
+	}
+	s.readOnly = addr
+	return s, nil
+}
+
+const selectAsOf = `-- as_of
+select pg_last_xact_replay_timestamp()`
+
+// ReadOnly tells whether only a server was found that takes no writes, where it
+// is, and when what it copied last was written: zero where it copies nothing.
+func (s *Store) ReadOnly(ctx context.Context) (addr string, asOf time.Time, is bool) {
+	if s.readOnly == "" {
+		return "", time.Time{}, false
+	}
+	var copied *time.Time
+	if err := s.pool.QueryRow(ctx, selectAsOf).Scan(&copied); err == nil && copied != nil {
+		asOf = *copied
+	}
+	return s.readOnly, asOf, true
+}
+
+// mayWrite refuses where only a server was found that takes no writes.
+func (s *Store) mayWrite() error {
+	if s.readOnly == "" {
+		return nil
+	}
+	return &Error{What: fmt.Sprintf("nothing can be entered: the only server that answers, %s, is a standby or takes no writes", s.readOnly),
+		Help: "nothing was written; try again once a primary is back"}
+}
+
 // configure reads a connection string. Nothing of it goes into an error: what
 // cannot be parsed cannot be trusted to show where the password is.
-func configure(dsn string, o Options) (*pgxpool.Config, error) {
+// Unless the connection string says otherwise, a writable server is asked for or
+// any.
+func configure(dsn string, o Options, writable bool) (*pgxpool.Config, *watch, error) {
 	config, err := pgxpool.ParseConfig(dsn)
 	if err != nil {
-		return nil, &Error{
+		return nil, nil, &Error{
 			What: "the database's address is not understood",
 			Help: "write it as postgres://user@host:5432/database, with %-codes for special characters in the password",
 		}
 	}
 	c := config.ConnConfig
-	if !mentions(dsn, "target_session_attrs", "PGTARGETSESSIONATTRS") {
-		c.ValidateConnect = pgconn.ValidateConnectTargetSessionAttrsReadWrite
-	}
 	if !mentions(dsn, "connect_timeout", "PGCONNECT_TIMEOUT") {
 		c.ConnectTimeout = connectTimeout
 	}
@@ -176,7 +243,8 @@ func configure(dsn string, o Options) (*pgxpool.Config, error) {
 		inUTC(conn)
 		return nil
 	}
-	return config, nil
+	w := newWatch(c, writable && !mentions(dsn, "target_session_attrs", "PGTARGETSESSIONATTRS"))
+	return config, w, nil
 }
 
 func mentions(dsn, key, variable string) bool {
@@ -198,14 +266,14 @@ const (
 )
 
 // connect opens a pool, makes its first connection and looks at the schema.
-func connect(ctx context.Context, config *pgxpool.Config) (*Store, state, error) {
+func connect(ctx context.Context, config *pgxpool.Config, w *watch) (*Store, state, error) {
 	pool, err := pgxpool.NewWithConfig(ctx, config)
 	if err != nil {
 		return nil, 0, connectError(err, config.ConnConfig)
 	}
-	s := &Store{pool: pool}
+	s := &Store{pool: pool, watch: w}
 	if err := pool.Ping(ctx); err != nil {
-		pool.Close()
+		s.Close()
 		return nil, 0, connectError(err, config.ConnConfig)
 	}
 	version, err := s.Version(ctx)
@@ -221,7 +289,7 @@ func connect(ctx context.Context, config *pgxpool.Config) (*Store, state, error)
 			return s, behind, nil
 		}
 	}
-	pool.Close()
+	s.Close()
 	return nil, 0, err
 }
 

@@ -154,29 +154,40 @@ func TestAddressesKeepTheirSecrets(t *testing.T) {
 }
 
 func TestConnectionsAskForAWritableServer(t *testing.T) {
-	plain, err := configure("postgres://anna@db1,db2/records", Options{AppName: "steadybath test"})
+	plain, _, err := configure("postgres://anna@db1,db2/records", Options{AppName: "steadybath test"}, true)
 	require.NoError(t, err)
 	require.Equal(t, connectTimeout, plain.ConnConfig.ConnectTimeout)
-	require.NotNil(t, plain.ConnConfig.ValidateConnect)
 	require.NotEmpty(t, plain.ConnConfig.Fallbacks)
 	require.Equal(t, "steadybath test", plain.ConnConfig.RuntimeParams["application_name"])
-	set, err := configure("postgres://anna@db1,db2/records?target_session_attrs=any&connect_timeout=17", Options{})
+	set, _, err := configure("postgres://anna@db1,db2/records?target_session_attrs=any&connect_timeout=17", Options{}, true)
 	require.NoError(t, err)
 	require.Equal(t, 17*time.Second, set.ConnConfig.ConnectTimeout)
-	require.Nil(t, set.ConnConfig.ValidateConnect)
 
-	// A server that takes no writes is passed over, and said to be so.
+	// A server that takes no writes is passed over; where there is no other, it
+	// answers questions, and says why it enters nothing.
 	database := newDatabase(t)
 	_, err = sqlAs(t, database, admin).Exec(ctx, "alter database "+database+" set default_transaction_read_only = on")
 	require.NoError(t, err)
-	_, err = Open(ctx, Options{URL: dsn(database, "anna")})
+	_, err = Open(ctx, Options{URL: dsn(database, "anna") + " target_session_attrs=read-write"})
 	require.ErrorIs(t, err, ErrUnreachable)
 	require.ErrorContains(t, err, "it takes no writes")
-	s, err := Open(ctx, Options{URL: dsn(database, "anna") + " target_session_attrs=any"})
-	require.NoError(t, err)
-	defer s.Close()
-	_, err = s.Baths(ctx)
-	require.NoError(t, err)
+	for _, attrs := range []string{"", " target_session_attrs=any"} {
+		s, err := Open(ctx, Options{URL: dsn(database, "anna") + attrs})
+		require.NoError(t, err)
+		defer s.Close()
+		_, err = s.Baths(ctx)
+		require.NoError(t, err)
+		addr, asOf, is := s.ReadOnly(ctx)
+		require.Equal(t, attrs == "", is)
+		if is {
+			require.Contains(t, addr, ".s.PGSQL")
+			require.Zero(t, asOf, "it copies nothing")
+			_, err = s.Append(ctx, []journal.Row{noteRow("tank-1", "poured")})
+			require.ErrorContains(t, err, "takes no writes")
+			_, err = s.Import(ctx, func() (journal.Entry, error) { return journal.Entry{}, io.EOF }, nil)
+			require.ErrorContains(t, err, "takes no writes")
+		}
+	}
 }
 
 // cutAt is a proxy to the test server that can cut all connections when the
@@ -353,4 +364,22 @@ func TestPrivate(t *testing.T) {
 	var owner bool
 	require.NoError(t, s.pool.QueryRow(ctx, "select pg_has_role(current_user, 'steadybath_owner', 'member') or rolsuper from pg_roles where rolname = current_user").Scan(&owner))
 	require.False(t, owner)
+}
+
+// A client that died must not keep a bath locked for hours, and a database that
+// has limits of its own keeps them.
+func TestSessionsEndWhenTheirClientIsGone(t *testing.T) {
+	database := newDatabase(t)
+	for _, limit := range []string{"1min", "5s"} {
+		if limit != "1min" {
+			_, err := sqlAs(t, database, admin).Exec(ctx, "alter database "+database+" set idle_in_transaction_session_timeout = '"+limit+"'")
+			require.NoError(t, err)
+		}
+		s, err := Open(ctx, Options{URL: dsn(database, "anna")})
+		require.NoError(t, err)
+		defer s.Close()
+		var is string
+		require.NoError(t, s.pool.QueryRow(ctx, "select current_setting('idle_in_transaction_session_timeout')").Scan(&is))
+		require.Equal(t, limit, is)
+	}
 }

@@ -156,6 +156,7 @@ func doseCommand(s *session) *cli.Command {
 			&cli.StringSliceFlag{Name: "weighed", Usage: "with --record: `\"MATERIAL AMOUNT [lot LOT]\"` that really went in"},
 			&cli.StringFlag{Name: "note", Usage: "with --record: a `TEXT` to keep with it"},
 			&cli.StringFlag{Name: "force", Usage: "with --record: enter what is unlikely, because `REASON`"},
+			&cli.StringFlag{Name: "id", Usage: "with --record: `ID` of a fact whose connection broke: never entered twice"},
 			&cli.BoolFlag{Name: "check", Usage: "exit with status 3 where something is due"}),
 		Action: func(c *cli.Context) error { return runDose(c.Context, s, c) },
 	}
@@ -165,7 +166,7 @@ func runDose(ctx context.Context, s *session, c *cli.Context) error {
 	if err := noWords("dose", c.Args().Slice()); err != nil {
 		return err
 	}
-	for _, f := range []string{"as-planned", "weighed", "note", "force"} {
+	for _, f := range []string{"as-planned", "weighed", "note", "force", "id"} {
 		if c.IsSet(f) && !c.Bool("record") {
 			return wrongWords("steadybath dose --record --as-planned", "--%s goes with --record", f)
 		}

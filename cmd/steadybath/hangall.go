@@ -26,9 +26,6 @@ func (s *session) hangAll(c *cli.Context) error {
 			return wrongWords("hang the one that changed by its name", "all anodes hang again as they were: %s cannot be given", dashed(name))
 		}
 	}
-	if c.String("id") != "" {
-		return wrongWords("leave --id out: typed again, it hangs nothing twice", "--id names one fact, and all anodes are several")
-	}
 	if _, err := units(c); err != nil {
 		return err
 	}

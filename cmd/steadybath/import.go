@@ -116,19 +116,26 @@ func runImport(s *session, c *cli.Context) error {
 	}
 	doubts, err := s.importDoubts(c, before, result)
 	if err != nil {
-		return &problem{status: statusRefused, what: fmt.Sprintf("the journal is in, but what it says could not be looked at: %v", err), hint: "steadybath state shows whether it can be used"}
+		return &problem{status: statusMaybe, cause: err, what: fmt.Sprintf("the journal is in, but what it says could not be looked at: %v", err),
+			hint: "steadybath state shows whether it can be used; the same journal again adds nothing"}
 	}
 	if c.Bool("json") {
-		return s.printJSON(struct {
+		err = s.printJSON(struct {
 			New    int64    `json:"new"`
 			Known  int64    `json:"known"`
 			Doubts []string `json:"doubts"`
 		}{result.New, result.Known, doubts})
+	} else {
+		for _, d := range doubts {
+			fmt.Fprintln(s.stderr, oneLine(d))
+		}
+		err = say(s.stdout, "%d new facts, %d were there already", result.New, result.Known)
 	}
-	for _, d := range doubts {
-		fmt.Fprintln(s.stderr, oneLine(d))
+	if err != nil {
+		return &problem{status: statusMaybe, cause: err, what: fmt.Sprintf("the journal is in, but the answer could not be given: %v", err),
+			hint: "there is no need to import it again, and it would add nothing"}
 	}
-	return say(s.stdout, "%d new facts, %d were there already", result.New, result.Known)
+	return nil
 }
 
 // journalReader finds out what sort of journal a file is.

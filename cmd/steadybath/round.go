@@ -690,6 +690,9 @@ func (r *round) write(ctx context.Context) error {
 	case errors.As(err, &maybe) && r.terminal:
 		return &problem{status: statusMaybe, cause: err, what: "the connection broke, and the round may have been written",
 			hint: "steadybath round --go-on writes it, and never twice"}
+	case errors.As(err, &maybe):
+		return &problem{status: statusMaybe, cause: err, what: "the connection broke, and the round may have been written",
+			hint: "look whether steadybath history shows it before you give it again"}
 	case errors.Is(err, db.ErrOtherFact):
 		return refused("steadybath history shows it; --anew begins another", "this round was written already, with other answers: %v", err)
 	case err != nil:

@@ -58,6 +58,9 @@ func run(ctx context.Context, args []string, stdin io.Reader, stdout, stderr io.
 	if err == nil {
 		err = app.RunContext(ctx, append([]string{app.Name}, arranged...))
 	}
+	if err == nil {
+		s.sayReadOnly(ctx)
+	}
 	return report(helpHint(app, args, err), stderr, wantsJSON(args))
 }
 

@@ -3,6 +3,7 @@ package main
 import (
 	"bufio"
 	"context"
+	"encoding/binary"
 	"errors"
 	"fmt"
 	"io"
@@ -34,7 +35,9 @@ type session struct {
 	lines  *bufio.Reader
 	store  *db.Store
 	moment knownMoment
-	taking *taking // where a round wants the fact instead of its being written
+	taking *taking   // where a round wants the fact instead of its being written
+	again  time.Time // when what --id names happened, where it is there already
+	behind bool      // it was said that the clock lies before the newest entry
 }
 
 func newSession(stdin io.Reader, stdout, stderr io.Writer, env func(string) string) *session {
@@ -118,6 +121,23 @@ func (s *session) open(c *cli.Context) (*db.Store, error) {
 	}
 	s.store = store
 	return store, nil
+}
+
+// sayReadOnly says beside an answer that it comes from a standby, which may not
+// have everything yet.
+func (s *session) sayReadOnly(ctx context.Context) {
+	if s.store == nil {
+		return
+	}
+	where, asOf, is := s.store.ReadOnly(ctx)
+	if !is {
+		return
+	}
+	said := "answered by " + where + ", which takes no facts: a standby, or set so"
+	if !asOf.IsZero() {
+		said = "answered by the standby " + where + ";\nwhat was entered after " + asOf.Local().Format("Mon 2 Jan 15:04:05") + ", if anything, is not in it"
+	}
+	fmt.Fprintln(s.stderr, said)
 }
 
 // bathFile is a bath with everything a command needs of it.
@@ -218,10 +238,14 @@ func (s *session) bathNamed(c *cli.Context, name string) (*bathFile, error) {
 	if err != nil {
 		return nil, err
 	}
+	doubts := s.lookAtClock(c, rows, zone)
 	if rows, err = s.knownThen(c, rows, zone); err != nil {
 		return nil, err
 	}
-	b := &bathFile{rows: rows, zone: zone}
+	if rows, err = s.beforeAgain(c, rows); err != nil {
+		return nil, err
+	}
+	b := &bathFile{rows: rows, zone: zone, doubts: doubts}
 	if b.entered, b.head, err = decodeAll(rows, "bath "+name); err != nil {
 		return nil, err
 	}
@@ -230,6 +254,62 @@ func (s *session) bathNamed(c *cli.Context, name string) (*bathFile, error) {
 		return nil, &problem{status: statusRefused, what: "bath " + name + " was not known then", hint: "ask without --known-on, or with a later day", cause: errNotKnownThen}
 	}
 	return b, err
+}
+
+// clockAsked is how far the clock may lie before the newest entry before what is
+// entered now is asked about: one that lost its battery is years behind.
+const clockAsked = 24 * time.Hour
+
+// lookAtClock says where the machine's clock lies before the newest entry of a
+// chain: what happens now would be dated before what has happened, and a
+// question would not see the latter. Where it is far before, that is asked about
+// with the next fact. A time that was typed or set needs no clock.
+func (s *session) lookAtClock(c *cli.Context, rows []journal.Row, zone *time.Location) []entry.Doubt {
+	if len(rows) == 0 || c.String("at") != "" || s.env("STEADYBATH_CLOCK") != "" {
+		return nil
+	}
+	const minute = "2 Jan 2006 15:04"
+	now, newest := time.Now(), rows[len(rows)-1].Entered
+	behind := newest.Sub(now)
+	if behind <= clockSlack {
+		return nil
+	}
+	if !s.behind {
+		s.behind = true
+		fmt.Fprintf(s.stderr, "the clock here says %s, and the newest entry is dated\n%s; steadybath doctor looks at the clocks\n",
+			now.In(zone).Format(minute), newest.In(zone).Format(minute))
+	}
+	if behind <= clockAsked {
+		return nil
+	}
+	return []entry.Doubt{{
+		Why:  fmt.Sprintf("by the clock here it is %s, long before the newest entry, %s", now.In(zone).Format(minute), newest.In(zone).Format(minute)),
+		Hint: `set the clock, or say when it happened: --at "2026-03-02 18:30"`,
+	}}
+}
+
+// beforeAgain leaves of a chain what was there before the command that is typed
+// again with --id, where its facts are there already: then it makes of the same
+// words the same facts as the first time.
+func (s *session) beforeAgain(c *cli.Context, rows []journal.Row) ([]journal.Row, error) {
+	if c.String("id") == "" {
+		return rows, nil
+	}
+	first, err := newID(c)
+	if err != nil {
+		return nil, err
+	}
+	n := slices.IndexFunc(rows, func(r journal.Row) bool { return r.ID == first })
+	if n < 0 || rows[n].Kind == string(chem.KindBath) { // nothing comes before a bath
+		return rows, nil
+	}
+	for i, r := range rows[n:] {
+		if r.ID != nextID(first, i) {
+			break
+		}
+		s.again = later(s.again, r.Time)
+	}
+	return rows[:n], nil
 }
 
 // zoneOf finds the bath's time zone among its rows.
@@ -263,6 +343,9 @@ func (s *session) when(c *cli.Context, zone *time.Location, asking bool) (time.T
 	}
 	at := c.String("at")
 	if at == "" {
+		if !s.again.IsZero() {
+			return s.again, nil
+		}
 		return now, nil
 	}
 	t, err := chem.ParseTime(at, now, zone, asking)
@@ -309,15 +392,32 @@ func newID(c *cli.Context) (uuid.UUID, error) {
 	return uuid.NewV7()
 }
 
+// nextID is the id of a further fact of one command, which --id names with the
+// first: the last 62 bits count on, as RFC 9562, section 6.2, lets them.
+func nextID(first uuid.UUID, i int) uuid.UUID {
+	const variant = uint64(3) << 62
+	low := binary.BigEndian.Uint64(first[8:])
+	binary.BigEndian.PutUint64(first[8:], low&variant|(low+uint64(i))&^variant)
+	return first
+}
+
 // write enters facts into a bath, all or none: judged first, asked about where
 // they are unlikely, then appended in one transaction. It returns what was
 // stored and whether it had been there before.
 func (s *session) write(ctx context.Context, c *cli.Context, b *bathFile, rows ...journal.Row) ([]db.Entry, error) {
-	if c.String("id") != "" && len(rows) == 1 {
-		if stored, ok, err := s.store.Row(ctx, rows[0].Bath, rows[0].ID); err != nil {
-			return nil, err
-		} else if ok && sameButTime(stored, rows[0], c.String("at") == "") {
-			return []db.Entry{{Row: stored, Known: true}}, nil
+	if c.String("id") != "" {
+		known := make([]db.Entry, 0, len(rows))
+		for _, r := range rows {
+			stored, again, err := s.known(ctx, c, r)
+			if err != nil {
+				return nil, err
+			}
+			if again {
+				known = append(known, db.Entry{Row: stored, Known: true})
+			}
+		}
+		if len(known) == len(rows) {
+			return known, nil
 		}
 	}
 	now, err := s.now()
@@ -393,14 +493,21 @@ func stillRead(b *bathFile, rows []journal.Row) error {
 }
 
 // sameButTime tells whether a stored fact is the one typed again, whose time
-// was left to the clock both times.
+// was left to the clock both times. Why it was entered all the same may have
+// been typed on the terminal, and is not asked again.
 func sameButTime(a, b journal.Row, anyTime bool) bool {
 	if anyTime {
 		b.Time = a.Time
 	}
+	if before, _, asked := strings.Cut(a.Note, allTheSame); asked && strings.TrimSpace(before) == b.Note {
+		b.Note = a.Note
+	}
 	b.Entered, b.By, b.Hash, b.Number = a.Entered, a.By, a.Hash, a.Number
 	return a == b
 }
+
+// allTheSame stands in a note before why something unlikely was entered.
+const allTheSame = "(entered all the same: "
 
 // settle asks about what is unlikely; --force with a reason is the answer given
 // beforehand.
@@ -414,7 +521,7 @@ func (s *session) settle(c *cli.Context, row *journal.Row, doubts []entry.Doubt)
 	}
 	said := strings.Join(words, "; ")
 	if reason := strings.TrimSpace(c.String("force")); reason != "" {
-		row.Note = strings.TrimSpace(row.Note + " (entered all the same: " + reason + ")")
+		row.Note = strings.TrimSpace(row.Note + " " + allTheSame + reason + ")")
 		return nil
 	}
 	if !s.isTerminal() {
@@ -437,7 +544,7 @@ func (s *session) settle(c *cli.Context, row *journal.Row, doubts []entry.Doubt)
 	if startsNumber(answer) { // nobody gives a number for a reason
 		return refused("type the whole command again with "+quoted(answer), "nothing was written, since %q is no reason why it is right", answer)
 	}
-	row.Note = strings.TrimSpace(row.Note + " (entered all the same: " + answer + ")")
+	row.Note = strings.TrimSpace(row.Note + " " + allTheSame + answer + ")")
 	return nil
 }
 

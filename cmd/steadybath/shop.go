@@ -267,6 +267,10 @@ func (s *session) shopEntered(c *cli.Context, zone *time.Location) ([]chem.Fact,
 	if err != nil {
 		return nil, err
 	}
+	s.lookAtClock(c, rows, time.Local)
+	if rows, err = s.beforeAgain(c, rows); err != nil {
+		return nil, err
+	}
 	entered, _, err := decodeAll(rows, "the shop")
 	return entered, err
 }

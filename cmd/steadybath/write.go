@@ -59,11 +59,12 @@ func (s *session) enterBodies(ctx context.Context, c *cli.Context, b *bathFile, 
 // none.
 func (s *session) enterFacts(ctx context.Context, c *cli.Context, b *bathFile, facts ...chem.Fact) error {
 	rows, bodies := make([]journal.Row, 0, len(facts)), make([]chem.Body, 0, len(facts))
-	for _, f := range facts {
-		var err error
-		if f.ID, err = newID(c); err != nil {
-			return err
-		}
+	first, err := newID(c)
+	if err != nil {
+		return err
+	}
+	for i, f := range facts {
+		f.ID = nextID(first, i)
 		f.Bath = b.Name
 		row, err := journal.Encode(f)
 		if err != nil {
@@ -172,6 +173,9 @@ func (s *session) sayChange(c *cli.Context, b *bathFile, row journal.Row, bodies
 	after, err := estimate.Open(append(append([]chem.Fact(nil), b.entered...), f))
 	if err != nil {
 		return err
+	}
+	if f.Time.Before(after.Began) {
+		return nil // of a note from before there was a bath nothing follows
 	}
 	e, err := after.At(f.Time, estimate.Options{})
 	if err != nil {
