@@ -1,0 +1,385 @@
+package main
+
+import (
+	"bytes"
+	"context"
+	"crypto/sha256"
+	"encoding/hex"
+	"flag"
+	"fmt"
+	"math/rand/v2"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"slices"
+	"strconv"
+	"strings"
+	"sync"
+	"sync/atomic"
+	"syscall"
+	"testing"
+	"time"
+
+	"github.com/google/uuid"
+	"github.com/jackc/pgx/v5"
+	"github.com/stretchr/testify/require"
+
+	"steadybath/db/cluster"
+	"steadybath/db/cluster/clustertest"
+)
+
+var (
+	torture     = flag.Int("torture", 0, "how many processes each of the torture tests kills; 0 is their short form")
+	tortureSeed = flag.Uint64("torture-seed", 0, "what the torture tests draw from; 0 takes a new one and prints it")
+)
+
+// kills is how many processes a torture test kills.
+func kills(short int) int {
+	if *torture > 0 {
+		return *torture
+	}
+	return short
+}
+
+// killBed is a private cluster driven through the program as it is installed:
+// each command is a process of its own that can be killed.
+type killBed struct {
+	t      *testing.T
+	config cluster.Config
+	env    []string
+	limit  string       // of a file's size, for ulimit -f; "" is none
+	ran    atomic.Int64 // commands
+	killed atomic.Int64 // processes
+
+	mu    sync.Mutex
+	draw  *rand.Rand
+	facts map[uuid.UUID]keyed // acknowledged
+}
+
+func newKillBed(t *testing.T, config cluster.Config) *killBed {
+	seed := *tortureSeed
+	if seed == 0 {
+		seed = uint64(time.Now().UnixNano()) // printed, so that a failure can be drawn again
+	}
+	t.Logf("drawn with -torture-seed %d", seed)
+	b := &killBed{t: t, config: config, draw: rand.New(rand.NewPCG(seed, 8)), facts: map[uuid.UUID]keyed{}}
+	b.env = []string{"STEADYBATH_HOME=" + config.Home, "TZ=Pacific/Chatham"}
+	for _, name := range []string{"PATH", "HOME", "STEADYBATH_PGBIN", "LD_LIBRARY_PATH"} {
+		if v, ok := os.LookupEnv(name); ok {
+			b.env = append(b.env, name+"="+v)
+		}
+	}
+	return b
+}
+
+// drawn is a number from 0 to below n.
+func (b *killBed) drawn(n int) int {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	return b.draw.IntN(n)
+}
+
+// within is a time from 0 to below d.
+func (b *killBed) within(d time.Duration) time.Duration {
+	return time.Duration(b.drawn(int(max(d, 1))))
+}
+
+// outcome is how one command ended.
+type outcome struct {
+	status         int // -1: killed
+	stdout, stderr string
+	began          time.Time
+	took           time.Duration
+}
+
+const never = time.Duration(-1)
+
+// run runs the program, and kills it after a while unless that is never.
+func (b *killBed) run(killAfter time.Duration, stdin string, args ...string) outcome {
+	cmd := exec.Command("steadybath", args...)
+	if b.limit != "" {
+		// In the unit of POSIX's ulimit -f, 512 bytes; the server inherits it.
+		cmd = exec.Command("sh", append([]string{"-c", "ulimit -f " + b.limit + `; exec steadybath "$@"`, "sh"}, args...)...)
+	}
+	var out, errs bytes.Buffer
+	cmd.Env, cmd.Stdin, cmd.Stdout, cmd.Stderr, cmd.WaitDelay = b.env, strings.NewReader(stdin), &out, &errs, time.Minute
+	o := outcome{began: time.Now()}
+	if err := cmd.Start(); err != nil {
+		return outcome{status: -2, stderr: err.Error()}
+	}
+	if killAfter >= 0 {
+		kill := time.AfterFunc(killAfter, func() { _ = cmd.Process.Kill() })
+		defer kill.Stop()
+	}
+	_ = cmd.Wait()
+	o.status, o.stdout, o.stderr, o.took = cmd.ProcessState.ExitCode(), out.String(), errs.String(), time.Since(o.began)
+	b.ran.Add(1)
+	return o
+}
+
+// does runs the program, which has to succeed.
+func (b *killBed) does(args ...string) string {
+	o := b.run(never, "", args...)
+	require.Zero(b.t, o.status, "%q: %s", args, o.stderr)
+	return o.stdout
+}
+
+// keyed is one command that enters facts of one id.
+type keyed struct {
+	bath  string
+	args  []string
+	stdin string
+	id    uuid.UUID
+	want  []string // kind, subject, value and unit of each fact; * is any text
+}
+
+func (b *killBed) enter(killAfter time.Duration, c keyed) outcome {
+	return b.run(killAfter, c.stdin, append(slices.Clone(c.args), "--bath", c.bath, "--id", c.id.String())...)
+}
+
+// kinds of commands that draw makes.
+const kinds = 5
+
+// command draws a command. Its amounts stay small, so that no bath of some
+// thousand facts becomes one that asks back.
+func (b *killBed) command(bath string, kind int) keyed {
+	c := keyed{bath: bath, id: commandOf(uuid.Must(uuid.NewV7()))}
+	level := fmt.Sprintf("58.%d", b.drawn(3))
+	charge := fmt.Sprintf("0.%d", 1+b.drawn(9))
+	burette := fmt.Sprintf("16.3%d", b.drawn(10))
+	switch kind {
+	case 0:
+		c.args, c.want = []string{"level", level + "L"}, []string{"level||" + level + "|L"}
+	case 1:
+		c.args, c.want = []string{"titrate", "copper", burette + "mL", "16.40mL"}, []string{"assay|copper|*|g/L"}
+	case 2:
+		c.args, c.want = []string{"plate", charge + "Ah"}, []string{"plate||" + charge + "|Ah"}
+	case 3:
+		c.args, c.want = []string{"add", "brightener", charge + "mL"}, []string{"add|brightener|" + charge + "|mL"}
+	default:
+		// Level, water, sample, copper; then the end.
+		c.args, c.stdin = []string{"round"}, level+"\n0.1\n\n"+burette+"\n.\n"
+		c.want = []string{"level||" + level + "|L", "add|deionised water|0.1|L", "assay|copper|*|g/L"}
+	}
+	return c
+}
+
+// begin makes a bath that holds something.
+func (b *killBed) begin(bath string) {
+	b.does("bath", "new", bath, "--recipe", "copper-electroforming", "--volume", "60 L", "--at", "7 days ago")
+	b.does("fill", "58L", "--bath", bath, "--origin", "make-up", "--at", "7 days ago", "--with", "copper 52 g/L",
+		"--with", "sulfuric acid 60 g/L", "--with", "chloride 65 mg/L", "--with", "brightener 4 mL/L")
+}
+
+// acknowledge keeps what the program said was entered.
+func (b *killBed) acknowledge(c keyed, o outcome) error {
+	number, _, _ := strings.Cut(o.stdout, " ")
+	if n, err := strconv.Atoi(number); o.status != 0 || err != nil || n < 1 {
+		return fmt.Errorf("%q --id %s: status %d, no number of a fact: %s%s", c.args, c.id, o.status, o.stdout, o.stderr)
+	}
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	b.facts[c.id] = c
+	return nil
+}
+
+// connect opens a connection as a role, past the program; the server runs.
+func (b *killBed) connect(database, role string) *pgx.Conn {
+	server, err := cluster.Ensure(b.t.Context(), b.config)
+	require.NoError(b.t, err)
+	conn, err := pgx.Connect(b.t.Context(), strings.Replace(server.DSN(role), "dbname="+cluster.Database, "dbname="+database, 1))
+	require.NoError(b.t, err)
+	b.t.Cleanup(func() { _ = conn.Close(context.Background()) })
+	return conn
+}
+
+// letSuperuserIn lets whoever runs the tests be the superuser too.
+func (b *killBed) letSuperuserIn() {
+	server, err := cluster.Ensure(b.t.Context(), b.config)
+	require.NoError(b.t, err)
+	path := filepath.Join(server.DataDir, "pg_ident.conf")
+	text, err := os.ReadFile(path)
+	require.NoError(b.t, err)
+	for line := range strings.Lines(string(text)) {
+		if user, ok := strings.CutSuffix(strings.TrimSpace(line), ` "`+cluster.Owner+`"`); ok {
+			text = append(text, fmt.Sprintf("%s %s\n", user, superuser)...)
+		}
+	}
+	require.NoError(b.t, os.WriteFile(path, text, 0o600)) // it exists, so its owner stays
+	require.NoError(b.t, syscall.Kill(server.PID, syscall.SIGHUP))
+	require.Eventually(b.t, func() bool {
+		conn, err := pgx.Connect(b.t.Context(), server.DSN(superuser))
+		return err == nil && conn.Close(b.t.Context()) == nil
+	}, 10*time.Second, 10*time.Millisecond)
+}
+
+// commandOf is the id of the command that entered the fact of an id: the facts
+// of a round count on from its own, and a round here has few questions.
+func commandOf(fact uuid.UUID) uuid.UUID {
+	fact[15] &^= 0x3f
+	return fact
+}
+
+const selectStored = `select id, concat_ws('|', kind, subject, coalesce(value::text, ''), unit), entered from steadybath.facts`
+
+// rows are facts as the database has them, by the command that entered them,
+// each with when it was entered.
+func rows(t *testing.T, conn *pgx.Conn, where string, args ...any) (map[uuid.UUID][]string, time.Time) {
+	found, _ := conn.Query(t.Context(), selectStored+" where "+where+" order by bath, number", args...)
+	have := map[uuid.UUID][]string{}
+	var id [16]byte
+	var row string
+	var last time.Time
+	_, err := pgx.ForEachRow(found, []any{&id, &row, &last}, func() error {
+		have[commandOf(id)] = append(have[commandOf(id)], row)
+		return nil
+	})
+	require.NoError(t, err)
+	return have, last
+}
+
+// stored are the facts of one command.
+func (b *killBed) stored(conn *pgx.Conn, c keyed) ([]string, time.Time) {
+	last := c.id
+	last[15] |= 0x3f
+	have, entered := rows(b.t, conn, "id between $1 and $2", [16]byte(c.id), [16]byte(last))
+	return have[c.id], entered
+}
+
+// fits tells whether facts are those of a command, each once and in order.
+func fits(found, want []string) bool {
+	return slices.EqualFunc(found, want, func(f, w string) bool {
+		before, after, any := strings.Cut(w, "*")
+		return f == w || any && strings.HasPrefix(f, before) && strings.HasSuffix(f, after)
+	})
+}
+
+// idle waits until no command's session is left: a server learns that a client
+// was killed only when it next reads from it.
+func (b *killBed) idle(conn *pgx.Conn) {
+	require.Eventually(b.t, func() bool {
+		var n int
+		err := conn.QueryRow(b.t.Context(), "select count(*) from pg_stat_activity where application_name like 'steadybath%' and pid <> pg_backend_pid()").Scan(&n)
+		return err == nil && n == 0
+	}, 30*time.Second, 2*time.Millisecond)
+}
+
+// reckoning is what the database holds against what was acknowledged.
+type reckoning struct {
+	acknowledged, found   int // facts
+	lost, half, uninvited []string
+}
+
+func (r reckoning) whole() bool { return len(r.lost)+len(r.half)+len(r.uninvited) == 0 }
+
+// reckon compares the whole database with what was acknowledged; the baths'
+// beginnings and the journals that were imported are counted elsewhere.
+func (b *killBed) reckon(conn *pgx.Conn) reckoning {
+	have, _ := rows(b.t, conn, "kind not in ('bath', 'fill') and bath not like 'import-%'")
+	var r reckoning
+	for id, c := range b.facts {
+		r.acknowledged += len(c.want)
+		switch found := have[id]; {
+		case len(found) == 0:
+			r.lost = append(r.lost, fmt.Sprintf("%q --id %s", c.args, id))
+		case !fits(found, c.want):
+			r.half = append(r.half, fmt.Sprintf("%q --id %s: %q", c.args, id, found))
+		default:
+			r.found += len(found)
+		}
+		delete(have, id)
+	}
+	for id, found := range have {
+		r.uninvited = append(r.uninvited, fmt.Sprintf("%s: %q", id, found))
+	}
+	return r
+}
+
+// requireWhole wants every acknowledged fact exactly once, nothing else, and
+// every chain to fit, by the program's own word and by SHA-256 of its export.
+func (b *killBed) requireWhole(conn *pgx.Conn) reckoning {
+	r := b.reckon(conn)
+	require.Empty(b.t, r.lost, "acknowledged and not there")
+	require.Empty(b.t, r.half, "other than acknowledged")
+	require.Empty(b.t, r.uninvited, "there although it was refused, or twice")
+	names, _ := conn.Query(b.t.Context(), "select distinct bath from steadybath.facts")
+	baths, err := pgx.CollectRows(names, pgx.RowTo[string])
+	require.NoError(b.t, err)
+	for _, bath := range baths {
+		b.does("history", "--verify", "--bath", bath)
+		before := ""
+		for line := range strings.Lines(b.does("export", "--bath", bath)) {
+			line = strings.TrimRight(line, "\r\n")
+			i := strings.LastIndexByte(line, ',')
+			if row, hash := line[:i], line[i+1:]; hash != "hash" {
+				sum := sha256.Sum256([]byte(before + "\n" + row + "\n"))
+				require.Equal(b.t, hex.EncodeToString(sum[:]), hash, "%s: %s", bath, row)
+				before = hash
+			}
+		}
+	}
+	return r
+}
+
+// aim learns how long after its start a kind of command has entered its facts
+// and ends, so that kills fall into the moments that matter as well as anywhere.
+type aim struct{ enters, ends time.Duration }
+
+func (a *aim) learn(o outcome, entered time.Time) { a.enters, a.ends = entered.Sub(o.began), o.took }
+
+// shot draws when a command is killed.
+func (b *killBed) shot(a aim) time.Duration {
+	if b.drawn(5) < 2 || a.ends == 0 {
+		return b.within(a.ends * 6 / 5)
+	}
+	around := max(a.ends-a.enters, 2*time.Millisecond)
+	return max(0, a.enters-around/2+b.within(2*around))
+}
+
+// A command that is killed has written all its facts or none, and typed again
+// with the same --id it never writes them twice.
+func TestKilledCommand(t *testing.T) {
+	b := newKillBed(t, clustertest.New(t))
+	b.begin("tank-1")
+	b.letSuperuserIn()
+	conn := b.connect(cluster.Database, superuser)
+	var aims [kinds]aim
+	began, absent, present, late := time.Now(), 0, 0, 0
+	for n := kills(20); b.killed.Load() < int64(n); {
+		kind := b.drawn(kinds)
+		c := b.command("tank-1", kind)
+		if aims[kind].ends == 0 || b.drawn(8) == 0 { // one that is left alone
+			o := b.enter(never, c)
+			require.NoError(t, b.acknowledge(c, o))
+			found, entered := b.stored(conn, c)
+			require.True(t, fits(found, c.want), "%q: %q", c.args, found)
+			aims[kind].learn(o, entered)
+			continue
+		}
+		o := b.enter(b.shot(aims[kind]), c)
+		if o.status != -1 { // it was faster
+			require.NoError(t, b.acknowledge(c, o))
+			late++
+			continue
+		}
+		b.killed.Add(1)
+		b.idle(conn)
+		found, _ := b.stored(conn, c)
+		if len(found) == 0 {
+			absent++
+		} else {
+			require.True(t, fits(found, c.want), "half: %q: %q", c.args, found)
+			present++
+		}
+		again := b.enter(never, c)
+		require.NoError(t, b.acknowledge(c, again))
+		require.Equal(t, len(found) > 0, strings.Contains(again.stdout, "there already"), again.stdout)
+	}
+	r := b.requireWhole(conn)
+	t.Logf("%d commands, %d killed: %d before and %d after they had written, %d were faster; %d facts acknowledged, %d found, %.1f s",
+		b.ran.Load(), b.killed.Load(), absent, present, late, r.acknowledged, r.found, time.Since(began).Seconds())
+	if *torture > 0 {
+		require.NotZero(t, absent, "no command was killed before it wrote")
+		require.NotZero(t, present, "no command was killed after it had written")
+	}
+}
