@@ -122,7 +122,7 @@ func explain(doing string, err error) error {
 		if errors.As(err, &known) {
 			return err
 		}
-		return &Error{What: doing + ": the connection to the database broke", Help: "nothing was written; try again", Cause: err}
+		return &Error{What: doing + ": the connection to the database broke", Help: "nothing was written; try again", Cause: errors.Join(ErrUnreachable, err)}
 	}
 	if sentence, ok := sentences[pg.ConstraintName]; ok {
 		return &Error{What: sentence, Cause: err}
@@ -141,7 +141,7 @@ func explain(doing string, err error) error {
 	case pg.Code == "53300" || pg.Code == "53400":
 		return &Error{What: doing + ": the database has no connection left", Help: "try again when other programs have ended", Cause: err}
 	case strings.HasPrefix(pg.Code, "57P") || strings.HasPrefix(pg.Code, "08"):
-		return &Error{What: doing + ": the database is going down or coming up", Help: "nothing was written; try again", Cause: err}
+		return &Error{What: doing + ": the database is going down or coming up", Help: "nothing was written; try again", Cause: errors.Join(ErrUnreachable, err)}
 	}
 	return fmt.Errorf("%s: %s (SQLSTATE %s)", doing, pg.Message, pg.Code)
 }
@@ -169,7 +169,7 @@ func connectError(err error, c *pgx.ConnConfig) error {
 			return &Error{What: fmt.Sprintf("the server at %s has no database %q", where, c.Database), Help: "make it with createdb, or name another in the address", Cause: err}
 		case "53300":
 			return &Error{What: fmt.Sprintf("the server at %s has no connection left", where), Help: "try again when other programs have ended", Cause: err}
-		case "57P03":
+		case "57P01", "57P02", "57P03":
 			return &Error{What: fmt.Sprintf("the server at %s is starting up or shutting down", where), Help: "try again in a moment", Cause: errors.Join(ErrUnreachable, err)}
 		}
 		return &Error{What: fmt.Sprintf("the server at %s refused: %s (SQLSTATE %s)", where, pg.Message, pg.Code), Cause: err}

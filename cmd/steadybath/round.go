@@ -147,16 +147,13 @@ func (r *round) again() error {
 	}
 	for n, f := range r.b.entered {
 		i := int(binary.BigEndian.Uint32(f.ID[12:]) - binary.BigEndian.Uint32(r.id[12:]))
-		if !bytes.Equal(f.ID[:12], r.id[:12]) || i < 0 || i >= len(r.questions) {
+		if !bytes.Equal(f.ID[:12], r.id[:12]) || i < 0 || i >= len(r.questions) || n == 0 {
 			continue
 		}
-		b := *r.b
-		b.entered, b.rows = b.entered[:n], b.rows[:n]
 		var err error
-		if b.Bath, err = estimate.Open(b.entered); err != nil {
+		if r.b, err = r.b.before(n); err != nil {
 			return err
 		}
-		r.b = &b
 		if err := r.prepare(); err != nil {
 			return err
 		}
@@ -495,7 +492,7 @@ func (r *round) facts() []chem.Fact {
 		}
 		note := a.note
 		if a.why != "" {
-			note = strings.TrimSpace(note + " (entered all the same: " + a.why + ")")
+			note = allTheSame(note, a.why)
 		}
 		out[i] = chem.Fact{ID: a.id, Time: r.draft.Began.Add(q.after), Bath: r.b.Name, Note: note, Body: body}
 	}
@@ -750,7 +747,11 @@ func (r *round) write(ctx context.Context) error {
 	}
 	r.draft.forget()
 	if err := r.sayWritten(entries, bodies); err != nil {
-		return writtenAll(entries, err)
+		if r.terminal {
+			return writtenAll(entries, err)
+		}
+		return &problem{status: statusMaybe, cause: err, what: fmt.Sprintf("the round is entered, but the answer could not be given: %v", err),
+			hint: fmt.Sprintf("do not pipe it in again, unless with --id %s, which never enters it twice", r.id)}
 	}
 	return nil
 }

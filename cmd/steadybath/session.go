@@ -131,6 +131,15 @@ type bathFile struct {
 	advice  []db.Advice   // to be kept with the facts that carry it out
 }
 
+// before is the bath with the first n facts in order of entry.
+func (b *bathFile) before(n int) (*bathFile, error) {
+	then := *b
+	then.entered, then.rows, then.head = b.entered[:n:n], b.rows[:n:n], b.rows[n-1].Hash
+	var err error
+	then.Bath, err = estimate.Open(then.entered)
+	return &then, err
+}
+
 func (b *bathFile) adviceToKeep() []db.Advice {
 	if b == nil {
 		return nil
@@ -334,7 +343,7 @@ func (s *session) write(ctx context.Context, c *cli.Context, b *bathFile, rows .
 	if c.String("id") != "" && len(rows) == 1 {
 		if stored, ok, err := s.store.Row(ctx, rows[0].Bath, rows[0].ID); err != nil {
 			return nil, err
-		} else if ok && sameButTime(stored, rows[0], c.String("at") == "") {
+		} else if ok && retyped(c, stored, rows[0]) {
 			return []db.Entry{{Row: stored, Known: true}}, nil
 		}
 	}
@@ -410,14 +419,22 @@ func stillRead(b *bathFile, rows []journal.Row) error {
 	return nil
 }
 
-// sameButTime tells whether a stored fact is the one typed again, whose time
-// was left to the clock both times.
-func sameButTime(a, b journal.Row, anyTime bool) bool {
-	if anyTime {
-		b.Time = a.Time
+// retyped tells whether a stored fact is the one that a command typed again
+// comes to: its time was left to the clock both times, and what was unlikely
+// the first time may be so no more.
+func retyped(c *cli.Context, stored, row journal.Row) bool {
+	if c.String("at") == "" {
+		row.Time = stored.Time
 	}
-	b.Entered, b.By, b.Hash, b.Number = a.Entered, a.By, a.Hash, a.Number
-	return a == b
+	row.Entered, row.By, row.Hash, row.Number = stored.Entered, stored.By, stored.Hash, stored.Number
+	forced := row
+	forced.Note = allTheSame(row.Note, c.String("force"))
+	return stored == row || stored == forced
+}
+
+// allTheSame is the note of a fact that is entered although it is unlikely.
+func allTheSame(note, why string) string {
+	return strings.TrimSpace(note + " (entered all the same: " + strings.TrimSpace(why) + ")")
 }
 
 // settle asks about what is unlikely; --force with a reason is the answer given
@@ -432,7 +449,7 @@ func (s *session) settle(c *cli.Context, row *journal.Row, doubts []entry.Doubt)
 	}
 	said := strings.Join(words, "; ")
 	if reason := strings.TrimSpace(c.String("force")); reason != "" {
-		row.Note = strings.TrimSpace(row.Note + " (entered all the same: " + reason + ")")
+		row.Note = allTheSame(row.Note, reason)
 		return nil
 	}
 	if !s.isTerminal() {
@@ -455,7 +472,7 @@ func (s *session) settle(c *cli.Context, row *journal.Row, doubts []entry.Doubt)
 	if startsNumber(answer) { // nobody gives a number for a reason
 		return refused("type the whole command again with "+quoted(answer), "nothing was written, since %q is no reason why it is right", answer)
 	}
-	row.Note = strings.TrimSpace(row.Note + " (entered all the same: " + answer + ")")
+	row.Note = allTheSame(row.Note, answer)
 	return nil
 }
 

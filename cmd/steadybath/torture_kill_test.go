@@ -22,6 +22,7 @@ import (
 
 	"github.com/google/uuid"
 	"github.com/jackc/pgx/v5"
+	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 
 	"steadybath/db/cluster"
@@ -49,7 +50,6 @@ type killBed struct {
 	env    []string
 	limit  string       // of a file's size, for ulimit -f; "" is none
 	ran    atomic.Int64 // commands
-	killed atomic.Int64 // processes
 
 	mu    sync.Mutex
 	draw  *rand.Rand
@@ -336,16 +336,22 @@ func (b *killBed) shot(a aim) time.Duration {
 	return max(0, a.enters-around/2+b.within(2*around))
 }
 
-// A command that is killed has written all its facts or none, and typed again
-// with the same --id it never writes them twice.
-func TestKilledCommand(t *testing.T) {
+// A program that is killed has written all it was told or nothing of it, and
+// told the same again it never writes it twice.
+func TestTortureProgram(t *testing.T) {
 	b := newKillBed(t, clustertest.New(t))
 	b.begin("tank-1")
 	b.letSuperuserIn()
-	conn := b.connect(cluster.Database, superuser)
+	b.killCommands(kills(16))
+	b.killImports((kills(12) + 3) / 4)
+	b.requireSound()
+}
+
+func (b *killBed) killCommands(n int) {
+	t, conn := b.t, b.connect(cluster.Database, superuser)
 	var aims [kinds]aim
-	began, absent, present, late := time.Now(), 0, 0, 0
-	for n := kills(20); b.killed.Load() < int64(n); {
+	began, ran, absent, present, late := time.Now(), b.ran.Load(), 0, 0, 0
+	for absent+present < n {
 		kind := b.drawn(kinds)
 		c := b.command("tank-1", kind)
 		if aims[kind].ends == 0 || b.drawn(8) == 0 { // one that is left alone
@@ -362,7 +368,6 @@ func TestKilledCommand(t *testing.T) {
 			late++
 			continue
 		}
-		b.killed.Add(1)
 		b.idle(conn)
 		found, _ := b.stored(conn, c)
 		if len(found) == 0 {
@@ -376,10 +381,217 @@ func TestKilledCommand(t *testing.T) {
 		require.Equal(t, len(found) > 0, strings.Contains(again.stdout, "there already"), again.stdout)
 	}
 	r := b.requireWhole(conn)
-	t.Logf("%d commands, %d killed: %d before and %d after they had written, %d were faster; %d facts acknowledged, %d found, %.1f s",
-		b.ran.Load(), b.killed.Load(), absent, present, late, r.acknowledged, r.found, time.Since(began).Seconds())
+	t.Logf("%d commands, %d killed: %d before and %d after they had written, %d were faster; %d facts acknowledged, %d found; %.1f s",
+		b.ran.Load()-ran, absent+present, absent, present, late, r.acknowledged, r.found, time.Since(began).Seconds())
 	if *torture > 0 {
 		require.NotZero(t, absent, "no command was killed before it wrote")
 		require.NotZero(t, present, "no command was killed after it had written")
 	}
+}
+
+// journalRows is how long the journals are whose import is killed: some chunks
+// of those in which they are entered.
+const journalRows = 5000
+
+// killImports kills imports: each has entered its journal whole or nothing of
+// it, and the same journal again makes it whole, once.
+func (b *killBed) killImports(n int) {
+	t, conn := b.t, b.connect(cluster.Database, superuser)
+	// stands counts the rows of a journal that are there, and says when the last was entered.
+	stands := func(bath string) (n int, last time.Time) {
+		err := conn.QueryRow(t.Context(), "select count(*), coalesce(max(entered), to_timestamp(0)) from steadybath.facts where bath = $1 and kind = 'plate'", bath).Scan(&n, &last)
+		require.NoError(t, err)
+		return n, last
+	}
+	var a aim
+	began, journals, absent, present := time.Now(), 0, 0, 0
+	for ; absent+present < n; journals++ {
+		bath := fmt.Sprintf("import-%d", journals)
+		b.does("bath", "new", bath, "--recipe", "copper-electroforming", "--volume", "60 L", "--at", "7 days ago")
+		journal := filepath.Join(t.TempDir(), "journal.csv")
+		text := []byte("time,bath,kind,subject,value,unit,u,note\n")
+		for k := range journalRows {
+			text = fmt.Appendf(text, "%s,%s,plate,,0.0%d,Ah,,\n", began.Add(time.Duration(k)*time.Minute-6*24*time.Hour).UTC().Format(time.RFC3339), bath, 1+k%9)
+		}
+		require.NoError(t, os.WriteFile(journal, text, 0o600))
+		wait := never
+		if journals > 0 {
+			wait = b.shot(a)
+		}
+		if o := b.run(wait, "", "import", journal); o.status == -1 {
+			b.idle(conn)
+			n, _ := stands(bath)
+			require.Contains(t, []int{0, journalRows}, n, "half a journal")
+			if n == 0 {
+				absent++
+			} else {
+				present++
+			}
+		} else {
+			require.Zero(t, o.status, o.stderr)
+			_, last := stands(bath)
+			a.learn(o, last)
+		}
+		b.does("import", journal)
+		n, _ := stands(bath)
+		require.Equal(t, journalRows, n)
+	}
+	b.requireWhole(conn)
+	t.Logf("%d journals of %d rows, %d imports killed: %d before and %d after they were entered; %.1f s",
+		journals, journalRows, absent+present, absent, present, time.Since(began).Seconds())
+}
+
+// servers are the processes of the private server: the postmaster first, its
+// children after it.
+func (b *killBed) servers() []int {
+	st, err := cluster.Stat(b.t.Context(), b.config)
+	if err != nil || st.PID == 0 {
+		return nil
+	}
+	pids := []int{st.PID}
+	out, err := exec.Command("ps", "-A", "-o", "pid=", "-o", "ppid=").Output()
+	require.NoError(b.t, err)
+	for line := range strings.Lines(string(out)) {
+		var pid, parent int
+		if _, err := fmt.Sscan(line, &pid, &parent); err == nil && parent == st.PID {
+			pids = append(pids, pid)
+		}
+	}
+	return pids
+}
+
+// killServer kills the postmaster, every process of the server, or one of
+// them, and says which.
+func (b *killBed) killServer() (what string, n int) {
+	pids := b.servers()
+	if len(pids) == 0 {
+		return "", 0
+	}
+	switch draw := b.drawn(10); {
+	case draw < 4:
+		what, pids = "postmaster", pids[:1]
+	case draw < 6:
+		what = "all"
+	default:
+		// Backends come last.
+		what, pids = "one process", pids[max(1, len(pids)-1-b.drawn(2)):]
+		pids = pids[:min(1, len(pids))]
+	}
+	for _, pid := range pids {
+		if syscall.Kill(pid, syscall.SIGKILL) == nil {
+			n++
+		}
+	}
+	return what, n
+}
+
+// A server that is killed while facts are entered is started again by the next
+// command, every fact that was acknowledged is there, and nothing of one that
+// was refused.
+func TestTortureServer(t *testing.T) {
+	b := newKillBed(t, clustertest.New(t))
+	baths := []string{"tank-1", "tank-2"}
+	for _, bath := range baths {
+		b.begin(bath)
+	}
+	b.letSuperuserIn()
+	n, began, ran := kills(20), time.Now(), b.ran.Load()
+	var strikes, processes, refused, unknown, done atomic.Int64
+	var strike atomic.Int64 // how many kills there were before now
+	alive := make(chan int64, 100)
+	ctx, stop := context.WithCancel(t.Context())
+	defer stop()
+	var wg sync.WaitGroup
+	for _, bath := range baths {
+		wg.Go(func() {
+			for ctx.Err() == nil {
+				c := b.command(bath, b.drawn(kinds))
+				for {
+					before := strike.Load()
+					o := b.enter(never, c)
+					if o.status == 0 {
+						assert.NoError(t, b.acknowledge(c, o))
+						done.Add(1)
+						select {
+						case alive <- before:
+						default:
+						}
+						break
+					}
+					if fault := badAnswer(o, statusRefused, statusMaybe); fault != "" {
+						t.Errorf("%q --id %s %s: %s", c.args, c.id, fault, o.stderr)
+					}
+					if o.status == statusMaybe {
+						unknown.Add(1)
+						if !strings.Contains(o.stderr, c.id.String()) {
+							t.Errorf("the id is not named: %s", o.stderr)
+						}
+						continue
+					}
+					refused.Add(1)
+					if os.Getenv("SAY") != "" {
+						t.Logf("%q %s", c.args, o.stderr)
+					}
+					// Nothing was written: left at that, it must not be there.
+					if b.drawn(2) == 0 {
+						break
+					}
+				}
+			}
+		})
+	}
+	what := map[string]int{}
+	for strikes.Load() < int64(n) && !t.Failed() {
+		// Only where a command that began after the last kill went through.
+		select {
+		case before := <-alive:
+			if before < strike.Load() {
+				continue
+			}
+		case <-time.After(2 * time.Minute):
+			t.Error("no command went through any more")
+			continue
+		}
+		time.Sleep(b.within(120 * time.Millisecond))
+		if name, killed := b.killServer(); killed > 0 {
+			strike.Add(1)
+			strikes.Add(1)
+			processes.Add(int64(killed))
+			what[name]++
+		}
+	}
+	stop()
+	wg.Wait()
+	conn := b.connect(cluster.Database, superuser)
+	b.idle(conn)
+	r := b.requireWhole(conn)
+	t.Logf("%d kills %v of %d processes; %d commands, %d went through, %d refused, %d left unknown; %d facts acknowledged, %d found; %.1f s",
+		strikes.Load(), what, processes.Load(), b.ran.Load()-ran, done.Load(), refused.Load(), unknown.Load(), r.acknowledged, r.found, time.Since(began).Seconds())
+	b.requireSound()
+}
+
+// badAnswer says what is wrong with how a command was refused.
+func badAnswer(o outcome, statuses ...int) string {
+	lines := strings.Split(strings.TrimSuffix(o.stderr, "\n"), "\n")
+	if !slices.Contains(statuses, o.status) {
+		return fmt.Sprintf("ended with status %d", o.status)
+	}
+	if len(lines) < 2 {
+		return "gave no hint"
+	}
+	what, isWhat := strings.CutPrefix(lines[len(lines)-2], "steadybath: ")
+	hint, isHint := strings.CutPrefix(lines[len(lines)-1], "hint: ")
+	if !isWhat || !isHint {
+		return "said other than one line and a hint"
+	}
+	for _, s := range []string{what, hint} {
+		if fault := badSentence(s); fault != "" {
+			return fmt.Sprintf("gave an answer that %s: %q", fault, s)
+		}
+	}
+	return ""
+}
+
+// requireSound asks PostgreSQL's own programs whether the cluster is sound.
+func (b *killBed) requireSound() {
 }
