@@ -10,6 +10,8 @@ import (
 	"github.com/google/uuid"
 	"github.com/jackc/pgx/v5"
 	"github.com/jackc/pgx/v5/pgconn"
+
+	"steadybath/db/cluster"
 )
 
 // What a caller may want to tell apart with errors.Is.
@@ -137,7 +139,7 @@ func explain(doing string, err error) error {
 	case pg.Code == "22P05" || pg.Code == "22021":
 		return &Error{What: doing + ": the text holds a character that the database cannot keep", Cause: err}
 	case pg.Code == "53100":
-		return &Error{What: doing + ": the database's disk is full", Help: "nothing was written; make room and try again", Cause: err}
+		return &Error{What: doing + ": the database's disk is full", Help: "nothing was written; make room and try again", Cause: errors.Join(cluster.ErrDiskFull, err)}
 	case pg.Code == "53300" || pg.Code == "53400":
 		return &Error{What: doing + ": the database has no connection left", Help: "try again when other programs have ended", Cause: err}
 	case strings.HasPrefix(pg.Code, "57P") || strings.HasPrefix(pg.Code, "08"):

@@ -58,7 +58,7 @@ func run(ctx context.Context, args []string, stdin io.Reader, stdout, stderr io.
 	if err == nil {
 		err = app.RunContext(ctx, append([]string{app.Name}, arranged...))
 	}
-	return report(helpHint(app, args, err), stderr, wantsJSON(args))
+	return report(helpHint(app, args, s.withRoom(err)), stderr, wantsJSON(args))
 }
 
 // helpHint gives a mistake in the words that has no better hint the one that

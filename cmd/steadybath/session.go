@@ -27,13 +27,14 @@ import (
 // session is what a command has to work with: the streams, the environment, the
 // clock, and the records once they are asked for.
 type session struct {
-	stdin  io.Reader
-	stdout io.Writer
-	stderr io.Writer
-	env    func(string) string
-	lines  *bufio.Reader
-	store  *db.Store
-	taking *taking // where a round wants the fact instead of its being written
+	stdin   io.Reader
+	stdout  io.Writer
+	stderr  io.Writer
+	env     func(string) string
+	lines   *bufio.Reader
+	store   *db.Store
+	private bool    // the records are in the private cluster
+	taking  *taking // where a round wants the fact instead of its being written
 }
 
 func newSession(stdin io.Reader, stdout, stderr io.Writer, env func(string) string) *session {
@@ -111,12 +112,37 @@ func (s *session) open(c *cli.Context) (*db.Store, error) {
 	if s.store != nil {
 		return s.store, nil
 	}
-	store, err := db.Open(c.Context, db.Options{URL: s.databaseURL(c), Cluster: s.clusterConfig()})
+	url := s.databaseURL(c)
+	s.private = url == ""
+	store, err := db.Open(c.Context, db.Options{URL: url, Cluster: s.clusterConfig()})
 	if err != nil {
 		return nil, err
 	}
 	s.store = store
 	return store, nil
+}
+
+// withRoom tells of a failure of the private server how much room its disk has,
+// where that is or may be why: a server without room breaks connections.
+func (s *session) withRoom(err error) error {
+	var said *cluster.Error
+	if err == nil || !s.private || errors.As(err, &said) {
+		return err
+	}
+	full := errors.Is(err, cluster.ErrDiskFull)
+	var maybe *db.MaybeWritten
+	if !full && !errors.Is(err, db.ErrUnreachable) && !errors.As(err, &maybe) {
+		return err
+	}
+	st, failed := cluster.Stat(context.Background(), s.clusterConfig())
+	if failed != nil || st.Free < 0 || !full && st.Free >= cluster.LowRoom {
+		return err
+	}
+	status, hint := classify(err)
+	if !full {
+		hint = "make room there; then " + hint
+	}
+	return &problem{status: status, cause: err, hint: hint, what: fmt.Sprintf("%v (%d kB free on the disk of %s)", err, st.Free/1000, st.Base)}
 }
 
 // bathFile is a bath with everything a command needs of it.

@@ -11,6 +11,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"regexp"
 	"slices"
 	"strconv"
 	"strings"
@@ -220,6 +221,13 @@ func commandOf(fact uuid.UUID) uuid.UUID {
 	return fact
 }
 
+// person is the role that the program enters facts as.
+func person(t *testing.T, b *killBed) string {
+	st, err := cluster.Stat(t.Context(), b.config)
+	require.NoError(t, err)
+	return st.Person
+}
+
 const selectStored = `select id, concat_ws('|', kind, subject, coalesce(value::text, ''), unit), entered from steadybath.facts`
 
 // rows are facts as the database has them, by the command that entered them,
@@ -266,11 +274,10 @@ func (b *killBed) idle(conn *pgx.Conn) {
 
 // reckoning is what the database holds against what was acknowledged.
 type reckoning struct {
-	acknowledged, found   int // facts
-	lost, half, uninvited []string
+	acknowledged, found int // facts
+	lost                []uuid.UUID
+	half, uninvited     []string
 }
-
-func (r reckoning) whole() bool { return len(r.lost)+len(r.half)+len(r.uninvited) == 0 }
 
 // reckon compares the whole database with what was acknowledged; the baths'
 // beginnings and the journals that were imported are counted elsewhere.
@@ -281,7 +288,7 @@ func (b *killBed) reckon(conn *pgx.Conn) reckoning {
 		r.acknowledged += len(c.want)
 		switch found := have[id]; {
 		case len(found) == 0:
-			r.lost = append(r.lost, fmt.Sprintf("%q --id %s", c.args, id))
+			r.lost = append(r.lost, id)
 		case !fits(found, c.want):
 			r.half = append(r.half, fmt.Sprintf("%q --id %s: %q", c.args, id, found))
 		default:
@@ -592,6 +599,133 @@ func badAnswer(o outcome, statuses ...int) string {
 	return ""
 }
 
-// requireSound asks PostgreSQL's own programs whether the cluster is sound.
+// requireSound asks PostgreSQL's own programs whether the cluster is sound:
+// pg_checksums of the stopped server's pages, pg_amcheck of every index and
+// table, and whether what pg_dump and pg_restore carry over is the same.
 func (b *killBed) requireSound() {
+	t := b.t
+	began := time.Now()
+	st, err := cluster.Stat(t.Context(), b.config)
+	require.NoError(t, err)
+	program := func(attr *syscall.SysProcAttr, name string, args ...string) string {
+		cmd := exec.Command(filepath.Join(st.Programs, name), args...)
+		cmd.Dir, cmd.SysProcAttr, cmd.Env = "/", attr, []string{"PATH=" + os.Getenv("PATH"), "LC_ALL=C"}
+		out, err := cmd.CombinedOutput()
+		require.NoError(t, err, "%s %q: %s", name, args, out)
+		return string(out)
+	}
+	b.does("server", "stop")
+	scratch, err := os.MkdirTemp("/tmp", "sbk") // TMPDIR may be a folder that only root can enter
+	require.NoError(t, err)
+	defer os.RemoveAll(scratch)
+	account, err := asServer(scratch)
+	require.NoError(t, err)
+	said := program(account, "pg_checksums", "--check", "-D", st.DataDir)
+	require.Regexp(t, `Bad checksums: +0\n`, said)
+	blocks := regexp.MustCompile(`Blocks scanned: +(\d+)`).FindStringSubmatch(said)
+	require.NotNil(t, blocks, said)
+	require.NotEqual(t, "0", blocks[1])
+
+	b.does("bath", "list")
+	at := []string{"-h", st.SocketDir, "-p", strconv.Itoa(cluster.Port), "-U", superuser}
+	if _, err := os.Stat(filepath.Join(st.Programs, "pg_amcheck")); err == nil || *torture > 0 {
+		program(nil, "pg_amcheck", append(at, "--all", "--heapallindexed", "--install-missing")...)
+	} else {
+		t.Log("pg_amcheck is not here (package postgresql-contrib): pg_dump reads every table, but nobody looks at the indexes")
+	}
+	dump := filepath.Join(scratch, "dump")
+	program(nil, "pg_dump", append(at, "-Fc", "-f", dump, "-d", cluster.Database)...)
+	_, err = b.connect("postgres", superuser).Exec(t.Context(), "create database again")
+	require.NoError(t, err)
+	program(nil, "pg_restore", append(at, "--exit-on-error", "-d", "again", dump)...)
+	var sums [2][3]string
+	for i, database := range []string{cluster.Database, "again"} {
+		err := b.connect(database, superuser).QueryRow(t.Context(), `select (select count(*) from steadybath.facts)::text,
+			(select coalesce(string_agg(md5(f::text), '' order by f.bath, f.number), '') from steadybath.facts f),
+			(select coalesce(string_agg(md5(a::text), '' order by a.id), '') from steadybath.advice a)`).Scan(&sums[i][0], &sums[i][1], &sums[i][2])
+		require.NoError(t, err)
+	}
+	require.Equal(t, sums[0], sums[1], "dumped and restored")
+	t.Logf("sound: %s pages with good checksums, pg_amcheck found nothing, %s facts dumped and restored the same; %.1f s", blocks[1], sums[0][0], time.Since(began).Seconds())
+}
+
+// strike kills every process of the server at one moment and waits until they
+// are gone, as a power cut would have it but for what the system still holds.
+func (b *killBed) strike() {
+	pids := b.servers()
+	require.NotEmpty(b.t, pids)
+	for _, pid := range pids {
+		_ = syscall.Kill(pid, syscall.SIGKILL)
+	}
+	require.Eventually(b.t, func() bool {
+		st, err := cluster.Stat(b.t.Context(), b.config)
+		return err == nil && st.State == cluster.Stopped
+	}, 10*time.Second, 5*time.Millisecond)
+}
+
+// set writes settings into the server's configuration and stops it; the next
+// command starts it with them.
+func (b *killBed) set(lines ...string) {
+	st, err := cluster.Stat(b.t.Context(), b.config)
+	require.NoError(b.t, err)
+	conf, err := os.OpenFile(filepath.Join(st.DataDir, "postgresql.conf"), os.O_APPEND|os.O_WRONLY, 0)
+	require.NoError(b.t, err)
+	_, err = fmt.Fprintf(conf, "%s\n", strings.Join(lines, "\n"))
+	require.NoError(b.t, err)
+	require.NoError(b.t, conf.Close())
+	b.does("server", "stop")
+}
+
+// What the private server promises about what it has acknowledged, by its own
+// word and by its death; and that the same check sees where it does not.
+func TestTortureDurability(t *testing.T) {
+	b := newKillBed(t, clustertest.New(t))
+	b.begin("tank-1")
+	conn := b.connect(cluster.Database, person(t, b))
+	for name, want := range map[string]string{
+		"fsync": "on", "full_page_writes": "on", "synchronous_commit": "on", "data_checksums": "on",
+		"zero_damaged_pages": "off", "ignore_checksum_failure": "off", "ignore_invalid_pages": "off",
+		"data_sync_retry":     "off", // a failed fsync ends the server, which then recovers from its log
+		"restart_after_crash": "on", "wal_level": "minimal", "wal_init_zero": "on", "default_transaction_read_only": "off",
+	} {
+		var have string
+		require.NoError(t, conn.QueryRow(t.Context(), "select current_setting($1)", name).Scan(&have))
+		assert.Equal(t, want, have, name)
+	}
+	var odd int
+	require.NoError(t, conn.QueryRow(t.Context(), "select count(*) from pg_db_role_setting").Scan(&odd))
+	assert.Zero(t, odd, "settings of a role or a database, which another session would have")
+	require.NoError(t, conn.QueryRow(t.Context(), "select count(*) from pg_class where relnamespace = 'steadybath'::regnamespace and relkind in ('r', 'i') and relpersistence <> 'p'").Scan(&odd))
+	assert.Zero(t, odd, "tables or indexes that a crash empties")
+	_ = conn.Close(t.Context())
+
+	for _, commit := range []string{"on", "off"} {
+		// Nobody but a commit brings the log to the disk in time: the writer of the
+		// log sleeps, and nothing else has a reason to.
+		b.set("synchronous_commit = "+commit, "wal_writer_delay = 10s", "autovacuum = off", "checkpoint_timeout = 1h", "bgwriter_lru_maxpages = 0")
+		var lost []uuid.UUID
+		for range 3 {
+			for range 4 {
+				c := b.command("tank-1", b.drawn(kinds))
+				require.NoError(t, b.acknowledge(c, b.enter(never, c)))
+			}
+			b.strike()
+			b.does("bath", "list")
+			conn := b.connect(cluster.Database, person(t, b))
+			r := b.reckon(conn)
+			_ = conn.Close(t.Context())
+			require.Empty(t, r.half)
+			require.Empty(t, r.uninvited)
+			lost = append(lost, r.lost...)
+			for _, id := range r.lost {
+				delete(b.facts, id)
+			}
+		}
+		t.Logf("synchronous_commit = %s: %d of 12 commands that were acknowledged are lost", commit, len(lost))
+		if commit == "on" {
+			require.Empty(t, lost, "acknowledged and not there")
+		} else {
+			require.NotEmpty(t, lost, "the check cannot see a fact that is lost")
+		}
+	}
 }

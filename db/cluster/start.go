@@ -244,9 +244,9 @@ func (p *place) failure(how launch, offset int64, err error) error {
 	return e
 }
 
-// lowRoom is less than a start may need (write-ahead log, temporary shared
+// LowRoom is less than a start may need (write-ahead log, temporary shared
 // memory files), so that a failure with so little left is put down to it.
-const lowRoom = 16 << 20 // bytes
+const LowRoom = 16 << 20 // bytes
 
 // addRoom adds the free space to a failure, and, where that or the program's
 // words point to it, that the disk is full.
@@ -260,7 +260,7 @@ func (p *place) addRoom(e *Error, said string) {
 	for _, words := range []string{"No space left on device", "Disk quota exceeded", "File too large", "could not write init file"} {
 		full = full || strings.Contains(said, words)
 	}
-	if full || known && room < lowRoom {
+	if full || known && room < LowRoom {
 		e.Cause = errors.Join(ErrDiskFull, e.Cause)
 		e.Help = fmt.Sprintf("make room on the disk of %s and try again: everything committed is kept", p.base)
 	}
