@@ -138,14 +138,21 @@ func explain(doing string, err error) error {
 		return &Error{What: doing + ": somebody else was entering facts at the same moment", Help: "nothing was written; try again", Cause: err}
 	case pg.Code == "22P05" || pg.Code == "22021":
 		return &Error{What: doing + ": the text holds a character that the database cannot keep", Cause: err}
-	case pg.Code == "53100":
-		return &Error{What: doing + ": the database's disk is full", Help: "nothing was written; make room and try again", Cause: errors.Join(cluster.ErrDiskFull, err)}
+	case pg.Code == "53100" || noRoom(pg.Message):
+		return &Error{What: doing + ": the database's disk is full or lets no file grow", Help: "nothing was written; make room and try again", Cause: errors.Join(cluster.ErrDiskFull, err)}
 	case pg.Code == "53300" || pg.Code == "53400":
 		return &Error{What: doing + ": the database has no connection left", Help: "try again when other programs have ended", Cause: err}
 	case strings.HasPrefix(pg.Code, "57P") || strings.HasPrefix(pg.Code, "08"):
 		return &Error{What: doing + ": the database is going down or coming up", Help: "nothing was written; try again", Cause: errors.Join(ErrUnreachable, err)}
 	}
 	return fmt.Errorf("%s: %s (SQLSTATE %s)", doing, pg.Message, pg.Code)
+}
+
+// noRoom tells whether the server was refused room by other than a full disk,
+// for which PostgreSQL has no code of its own: a quota, or a limit of a file's
+// size.
+func noRoom(message string) bool {
+	return strings.Contains(message, "Disk quota exceeded") || strings.Contains(message, "File too large") || strings.Contains(message, "No space left on device")
 }
 
 // connectError says why no connection came about, from the host's and the

@@ -142,7 +142,14 @@ func (s *session) withRoom(err error) error {
 	if !full {
 		hint = "make room there; then " + hint
 	}
-	return &problem{status: status, cause: err, hint: hint, what: fmt.Sprintf("%v (%d kB free on the disk of %s)", err, st.Free/1000, st.Base)}
+	return &problem{status: status, cause: err, hint: hint, what: fmt.Sprintf("%v (%s free on the disk of %s)", err, roomWords(st.Free), st.Base)}
+}
+
+func roomWords(bytes int64) string {
+	if bytes < 10e6 {
+		return fmt.Sprintf("%d kB", bytes/1000)
+	}
+	return freeWords(bytes)
 }
 
 // bathFile is a bath with everything a command needs of it.

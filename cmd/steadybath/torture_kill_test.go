@@ -536,9 +536,6 @@ func TestTortureServer(t *testing.T) {
 						continue
 					}
 					refused.Add(1)
-					if os.Getenv("SAY") != "" {
-						t.Logf("%q %s", c.args, o.stderr)
-					}
 					// Nothing was written: left at that, it must not be there.
 					if b.drawn(2) == 0 {
 						break
@@ -614,6 +611,7 @@ func (b *killBed) requireSound() {
 		require.NoError(t, err, "%s %q: %s", name, args, out)
 		return string(out)
 	}
+	b.mendPages(st.DataDir)
 	b.does("server", "stop")
 	scratch, err := os.MkdirTemp("/tmp", "sbk") // TMPDIR may be a folder that only root can enter
 	require.NoError(t, err)
@@ -647,6 +645,27 @@ func (b *killBed) requireSound() {
 	}
 	require.Equal(t, sums[0], sums[1], "dumped and restored")
 	t.Logf("sound: %s pages with good checksums, pg_amcheck found nothing, %s facts dumped and restored the same; %.1f s", blocks[1], sums[0][0], time.Since(began).Seconds())
+}
+
+// mendPages writes the database anew where a full disk let only a part of a
+// file's last page be written: PostgreSQL writes over it when the file grows,
+// but pg_checksums takes it for a fault.
+func (b *killBed) mendPages(data string) {
+	files, err := filepath.Glob(filepath.Join(data, "base", "*", "*"))
+	require.NoError(b.t, err)
+	for _, f := range files {
+		info, err := os.Stat(f)
+		if err != nil || info.Size()%8192 == 0 || !regexp.MustCompile(`^[0-9]+(_fsm|_vm)?$`).MatchString(filepath.Base(f)) {
+			continue
+		}
+		b.t.Logf("%s ends within a page", f)
+		conn := b.connect(cluster.Database, superuser)
+		for _, sql := range []string{"vacuum full", "checkpoint"} {
+			_, err := conn.Exec(b.t.Context(), sql)
+			require.NoError(b.t, err)
+		}
+		return
+	}
 }
 
 // strike kills every process of the server at one moment and waits until they
@@ -728,4 +747,116 @@ func TestTortureDurability(t *testing.T) {
 			require.NotEmpty(t, lost, "the check cannot see a fact that is lost")
 		}
 	}
+}
+
+// A disk without room refuses in one sentence with the room and the remedy,
+// keeps what was acknowledged, and writes nothing of what it refused.
+func TestTortureDiskFull(t *testing.T) {
+	t.Run("small disk", func(t *testing.T) {
+		dir := rootlessDir(t)
+		if out, err := exec.Command("mount", "-t", "tmpfs", "-o", "size=80m,mode=0755", "tmpfs", dir).CombinedOutput(); err != nil {
+			t.Logf("no small disk can be mounted here (%v: %s): only the limit of a file's size shows what happens", err, bytes.TrimSpace(out))
+			return
+		}
+		t.Cleanup(func() {
+			out, err := exec.Command("umount", dir).CombinedOutput()
+			assert.NoError(t, err, "%s", out)
+		})
+		b := newKillBed(t, configIn(t, dir))
+		b.begin("tank-1")
+		b.letSuperuserIn()
+		ballast := filepath.Join(dir, "ballast")
+		for i := range max(2, kills(0)/20) {
+			st, err := cluster.Stat(t.Context(), b.config)
+			require.NoError(t, err)
+			room := int64(b.drawn(300 << 10))
+			if i%2 == 1 {
+				room = 0
+			}
+			require.NoError(t, os.WriteFile(ballast, make([]byte, max(0, st.Free-room)), 0o600))
+			b.enterUntilFull(i%2 == 1, func() { require.NoError(t, os.Remove(ballast)) })
+		}
+		b.requireSound()
+	})
+	t.Run("limit of a file's size", func(t *testing.T) {
+		b := newKillBed(t, configIn(t, rootlessDir(t)))
+		b.begin("tank-1")
+		b.letSuperuserIn()
+		b.does("server", "stop")
+		b.limit = "2560" // more than any file of an empty database has, and whole pages: its log's files have 2048
+		b.enterUntilFull(false, func() {
+			b.limit = ""
+			b.does("server", "stop")
+		})
+		b.requireSound()
+	})
+}
+
+// rootlessDir is a folder that the server's account can enter.
+func rootlessDir(t *testing.T) string {
+	dir, err := os.MkdirTemp("/tmp", "sbk") // TMPDIR may be a folder that only root can enter
+	require.NoError(t, err)
+	require.NoError(t, os.Chmod(dir, 0o755))
+	t.Cleanup(func() { assert.NoError(t, os.RemoveAll(dir)) })
+	return dir
+}
+
+// configIn is a private cluster in a folder, removed before the folder is.
+func configIn(t *testing.T, dir string) cluster.Config {
+	c := cluster.Config{Home: filepath.Join(dir, "home"), Log: t.Logf}
+	t.Cleanup(func() { assert.NoError(t, clustertest.Remove(c)) })
+	return c
+}
+
+// enterUntilFull enters facts until there is no room and some commands longer,
+// has room made, and wants everything that was acknowledged. With inLog it is
+// the server's log that finds no room, and its tables otherwise.
+func (b *killBed) enterUntilFull(inLog bool, makeRoom func()) {
+	t, before := b.t, len(b.facts)
+	var conn *pgx.Conn
+	if inLog {
+		conn = b.connect(cluster.Database, superuser)
+	}
+	var unknown []keyed
+	statuses := map[int]int{}
+	first := ""
+	for tries := 0; statuses[statusRefused]+statuses[statusMaybe] < 4; tries++ {
+		require.Less(t, tries, 2000, "there is still room")
+		c := b.command("tank-1", b.drawn(kinds))
+		if inLog && first == "" {
+			// What is left of the log's present file, but for less than a fact takes.
+			_, err := conn.Exec(t.Context(), `select pg_logical_emit_message(false, 'torture', repeat('x', greatest(0,
+				(1 << 20) - 600 - ((pg_current_wal_insert_lsn() - '0/0') % (1 << 20))::int)))`)
+			require.NoError(t, err)
+		} else if !inLog {
+			// Text that cannot be made smaller.
+			text := make([]byte, 20000)
+			for i := range text {
+				text[i] = byte('!' + b.drawn(90))
+			}
+			c.args, c.stdin, c.want = []string{"note", "--", "x" + string(text)}, "", []string{"note|||"}
+		}
+		o := b.run(never, c.stdin, slices.Insert(slices.Clone(c.args), 1, "--bath", c.bath, "--id", c.id.String())...)
+		statuses[o.status]++
+		if o.status == statusDone {
+			require.NoError(t, b.acknowledge(c, o))
+			continue
+		}
+		if first == "" {
+			first = o.stderr
+		}
+		require.Empty(t, badAnswer(o, statusRefused, statusMaybe), o.stderr)
+		require.Regexp(t, `\bfree\b`, o.stderr, "no word of the room")
+		require.Regexp(t, `hint: .*make room`, o.stderr)
+		if o.status == statusMaybe {
+			unknown = append(unknown, c)
+		}
+	}
+	makeRoom()
+	for _, c := range unknown {
+		require.NoError(t, b.acknowledge(c, b.enter(never, c)))
+	}
+	b.does("bath", "list")
+	r := b.requireWhole(b.connect(cluster.Database, person(t, b)))
+	t.Logf("%d commands went through until there was no room; then by status %v; %d facts acknowledged, %d found; %s", len(b.facts)-before-len(unknown), statuses, r.acknowledged, r.found, first)
 }
