@@ -346,11 +346,12 @@ func (b *killBed) shot(a aim) time.Duration {
 // A program that is killed has written all it was told or nothing of it, and
 // told the same again it never writes it twice.
 func TestTortureProgram(t *testing.T) {
+	t.Parallel()
 	b := newKillBed(t, clustertest.New(t))
 	b.begin("tank-1")
 	b.letSuperuserIn()
-	b.killCommands(kills(16))
-	b.killImports((kills(12) + 3) / 4)
+	b.killCommands(kills(10))
+	b.killImports(kills(8) / 4)
 	b.requireSound()
 }
 
@@ -398,7 +399,7 @@ func (b *killBed) killCommands(n int) {
 
 // journalRows is how long the journals are whose import is killed: some chunks
 // of those in which they are entered.
-const journalRows = 5000
+const journalRows = 4500
 
 // killImports kills imports: each has entered its journal whole or nothing of
 // it, and the same journal again makes it whole, once.
@@ -496,13 +497,14 @@ func (b *killBed) killServer() (what string, n int) {
 // command, every fact that was acknowledged is there, and nothing of one that
 // was refused.
 func TestTortureServer(t *testing.T) {
+	t.Parallel()
 	b := newKillBed(t, clustertest.New(t))
 	baths := []string{"tank-1", "tank-2"}
 	for _, bath := range baths {
 		b.begin(bath)
 	}
 	b.letSuperuserIn()
-	n, began, ran := kills(20), time.Now(), b.ran.Load()
+	n, began, ran := kills(8), time.Now(), b.ran.Load()
 	var strikes, processes, refused, unknown, done atomic.Int64
 	var strike atomic.Int64 // how many kills there were before now
 	alive := make(chan int64, 100)
@@ -679,7 +681,7 @@ func (b *killBed) strike() {
 	require.Eventually(b.t, func() bool {
 		st, err := cluster.Stat(b.t.Context(), b.config)
 		return err == nil && st.State == cluster.Stopped
-	}, 10*time.Second, 5*time.Millisecond)
+	}, time.Minute, 5*time.Millisecond)
 }
 
 // set writes settings into the server's configuration and stops it; the next
@@ -698,6 +700,7 @@ func (b *killBed) set(lines ...string) {
 // What the private server promises about what it has acknowledged, by its own
 // word and by its death; and that the same check sees where it does not.
 func TestTortureDurability(t *testing.T) {
+	t.Parallel()
 	b := newKillBed(t, clustertest.New(t))
 	b.begin("tank-1")
 	conn := b.connect(cluster.Database, person(t, b))
@@ -723,10 +726,13 @@ func TestTortureDurability(t *testing.T) {
 		// log sleeps, and nothing else has a reason to.
 		b.set("synchronous_commit = "+commit, "wal_writer_delay = 10s", "autovacuum = off", "checkpoint_timeout = 1h", "bgwriter_lru_maxpages = 0")
 		var lost []uuid.UUID
-		for range 3 {
+		entered := 0
+		// The log's writer may wake at just the wrong moment, but not each time.
+		for round := 0; round < max(3, kills(0)/10) || commit == "off" && len(lost) == 0 && round < 10; round++ {
 			for range 4 {
 				c := b.command("tank-1", b.drawn(kinds))
 				require.NoError(t, b.acknowledge(c, b.enter(never, c)))
+				entered++
 			}
 			b.strike()
 			b.does("bath", "list")
@@ -740,7 +746,7 @@ func TestTortureDurability(t *testing.T) {
 				delete(b.facts, id)
 			}
 		}
-		t.Logf("synchronous_commit = %s: %d of 12 commands that were acknowledged are lost", commit, len(lost))
+		t.Logf("synchronous_commit = %s, every process killed at once: %d of %d commands that were acknowledged are lost", commit, len(lost), entered)
 		if commit == "on" {
 			require.Empty(t, lost, "acknowledged and not there")
 		} else {
@@ -752,6 +758,7 @@ func TestTortureDurability(t *testing.T) {
 // A disk without room refuses in one sentence with the room and the remedy,
 // keeps what was acknowledged, and writes nothing of what it refused.
 func TestTortureDiskFull(t *testing.T) {
+	t.Parallel()
 	t.Run("small disk", func(t *testing.T) {
 		dir := rootlessDir(t)
 		if out, err := exec.Command("mount", "-t", "tmpfs", "-o", "size=80m,mode=0755", "tmpfs", dir).CombinedOutput(); err != nil {
@@ -830,7 +837,7 @@ func (b *killBed) enterUntilFull(inLog bool, makeRoom func()) {
 			require.NoError(t, err)
 		} else if !inLog {
 			// Text that cannot be made smaller.
-			text := make([]byte, 20000)
+			text := make([]byte, 40000)
 			for i := range text {
 				text[i] = byte('!' + b.drawn(90))
 			}
