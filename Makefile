@@ -2,12 +2,13 @@
 
 .DEFAULT_GOAL := build
 .NOTPARALLEL:
-.PHONY: build man demo test bench calibrate closed-loop fuzz browser deps clean help
+.PHONY: build man demo test torture bench calibrate closed-loop fuzz browser deps clean help
 
 FUZZTIME ?= 20s
 BENCHTIME ?= 200ms
 BATHS ?= 200
 LOOPBATHS ?= 100
+KILLS ?= 200
 
 # Go, npm and Chromium keep their caches under HOME unless told otherwise, and stop where there is none.
 ifneq ($(shell mkdir -p "$$HOME" 2>/dev/null && test -w "$$HOME" && echo yes),yes)
@@ -40,6 +41,9 @@ demo: deps build ## a tour with an invented half-year, in a database of its own
 test: deps $(chart) $(axe) ## gofmt, go vet, staticcheck and every test, the page in a headless Chromium among them
 	@sh -c "$$needs" make chromium
 	@sh -c "$$checks"
+
+torture: deps ## KILLS=200 kills of the tool and of PostgreSQL's processes, full disks and lost power; takes minutes, and prints counts
+	go test -count=1 -p 1 -timeout 60m -v -run '^TestTorture' ./cmd/steadybath -torture $(KILLS)
 
 bench: deps $(chart) ## every benchmark but those of the next two, BENCHTIME=200ms each
 	@sh -c "$$needs" make chromium

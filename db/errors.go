@@ -10,6 +10,8 @@ import (
 	"github.com/google/uuid"
 	"github.com/jackc/pgx/v5"
 	"github.com/jackc/pgx/v5/pgconn"
+
+	"steadybath/db/cluster"
 )
 
 // What a caller may want to tell apart with errors.Is.
@@ -119,9 +121,9 @@ func explain(doing string, err error) error {
 			return err
 		}
 		if errors.Is(err, errSilent) {
-			return &Error{What: doing + ": the database does not answer any more", Help: "nothing was written; see whether the server and the network to it are up", Cause: err}
+			return &Error{What: doing + ": the database does not answer any more", Help: "nothing was written; see whether the server and the network to it are up", Cause: errors.Join(ErrUnreachable, err)}
 		}
-		return &Error{What: doing + ": the connection to the database broke", Help: "nothing was written; try again", Cause: err}
+		return &Error{What: doing + ": the connection to the database broke", Help: "nothing was written; try again", Cause: errors.Join(ErrUnreachable, err)}
 	}
 	if sentence, ok := sentences[pg.ConstraintName]; ok {
 		return &Error{What: sentence, Cause: err}
@@ -137,14 +139,21 @@ func explain(doing string, err error) error {
 		return &Error{What: doing + ": nothing came from here for so long that the database gave it up", Help: "nothing was written; try again", Cause: err}
 	case pg.Code == "22P05" || pg.Code == "22021":
 		return &Error{What: doing + ": the text holds a character that the database cannot keep", Cause: err}
-	case pg.Code == "53100":
-		return &Error{What: doing + ": the database's disk is full", Help: "nothing was written; make room and try again", Cause: err}
+	case pg.Code == "53100" || noRoom(pg.Message):
+		return &Error{What: doing + ": the database's disk is full or lets no file grow", Help: "nothing was written; make room and try again", Cause: errors.Join(cluster.ErrDiskFull, err)}
 	case pg.Code == "53300" || pg.Code == "53400":
 		return &Error{What: doing + ": the database has no connection left", Help: "try again when other programs have ended", Cause: err}
 	case strings.HasPrefix(pg.Code, "57P") || strings.HasPrefix(pg.Code, "08"):
-		return &Error{What: doing + ": the database is going down or coming up", Help: "nothing was written; try again", Cause: err}
+		return &Error{What: doing + ": the database is going down or coming up", Help: "nothing was written; try again", Cause: errors.Join(ErrUnreachable, err)}
 	}
 	return fmt.Errorf("%s: %s (SQLSTATE %s)", doing, pg.Message, pg.Code)
+}
+
+// noRoom tells whether the server was refused room by other than a full disk,
+// for which PostgreSQL has no code of its own: a quota, or a limit of a file's
+// size.
+func noRoom(message string) bool {
+	return strings.Contains(message, "Disk quota exceeded") || strings.Contains(message, "File too large") || strings.Contains(message, "No space left on device")
 }
 
 // connectError says why no connection came about, from the host's and the
@@ -170,7 +179,7 @@ func connectError(err error, c *pgx.ConnConfig) error {
 			return &Error{What: fmt.Sprintf("the server at %s has no database %q", where, c.Database), Help: "make it with createdb, or name another in the address", Cause: err}
 		case "53300":
 			return &Error{What: fmt.Sprintf("the server at %s has no connection left", where), Help: "try again when other programs have ended", Cause: err}
-		case "57P03":
+		case "57P01", "57P02", "57P03":
 			return &Error{What: fmt.Sprintf("the server at %s is starting up or shutting down", where), Help: "try again in a moment", Cause: errors.Join(ErrUnreachable, err)}
 		}
 		return &Error{What: fmt.Sprintf("the server at %s refused: %s (SQLSTATE %s)", where, pg.Message, pg.Code), Cause: err}

@@ -119,7 +119,7 @@ func openOwner(ctx context.Context, o Options) (*Store, error) {
 		return s, err
 	}
 	s.Close()
-	config, err := configure(s.private.DSN(cluster.Owner), o)
+	config, w, err := configure(s.private.DSN(cluster.Owner), o, true)
 	if err != nil {
 		return nil, err
 	}
@@ -127,7 +127,7 @@ func openOwner(ctx context.Context, o Options) (*Store, error) {
 	if err != nil {
 		return nil, connectError(err, config.ConnConfig)
 	}
-	return &Store{pool: pool, private: s.private}, nil
+	return &Store{pool: pool, private: s.private, watch: w}, nil
 }
 
 type restorer struct {

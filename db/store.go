@@ -66,7 +66,21 @@ func (s *Store) Close() {
 // given by URL.
 func (s *Store) Private() *cluster.Server { return s.private }
 
+// openPrivate starts the private server again where it goes away between the
+// look at it and the first answer to a question.
 func openPrivate(ctx context.Context, o Options) (*Store, error) {
+	for again := 0; ; again++ {
+		s, err := tryPrivate(ctx, o)
+		if again == privateTries || !errors.Is(err, ErrUnreachable) {
+			return s, err
+		}
+	}
+}
+
+// privateTries is how often a private server may go away while it is opened.
+const privateTries = 3
+
+func tryPrivate(ctx context.Context, o Options) (*Store, error) {
 	server, err := cluster.Ensure(ctx, o.Cluster)
 	if err != nil {
 		return nil, err

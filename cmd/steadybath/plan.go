@@ -264,6 +264,9 @@ func (s *session) recordRun(ctx context.Context, c *cli.Context, b *bathFile, o 
 	if err != nil {
 		return err
 	}
+	if b, at, err = typedAgain(c, b, at); err != nil {
+		return err
+	}
 	e, err := b.At(at, estimate.Options{})
 	if err != nil {
 		return refused("a later day", "%v", err)

@@ -4,6 +4,7 @@ import (
 	"bufio"
 	"bytes"
 	"context"
+	"encoding/binary"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -36,6 +37,7 @@ func roundCommand(s *session) *cli.Command {
 			bathFlag(),
 			&cli.StringFlag{Name: "at", Usage: "`WHEN` the round was done: \"yesterday 18:30\"; now if not given"},
 			&cli.StringFlag{Name: "known-on", Usage: "with --print: only what had been entered by `WHEN`"},
+			&cli.StringFlag{Name: "id", Usage: "`ID` of a round that was piped in and whose connection broke: never entered twice"},
 			jsonFlag(), unitsFlag(), databaseFlag()},
 		Action: func(c *cli.Context) error { return runRound(c.Context, s, c) },
 	}
@@ -45,13 +47,16 @@ func runRound(ctx context.Context, s *session, c *cli.Context) error {
 	if err := noWords("round", c.Args().Slice()); err != nil {
 		return err
 	}
-	for _, pair := range [][2]string{{"print", "json"}, {"print", "go-on"}, {"print", "anew"}, {"go-on", "anew"}} {
-		if c.Bool(pair[0]) && c.Bool(pair[1]) {
+	for _, pair := range [][2]string{{"print", "json"}, {"print", "go-on"}, {"print", "anew"}, {"print", "id"}, {"go-on", "anew"}, {"go-on", "id"}} {
+		if c.IsSet(pair[0]) && c.IsSet(pair[1]) {
 			return wrongWords("leave one of them out", "--%s and --%s contradict each other", pair[0], pair[1])
 		}
 	}
 	if c.IsSet("known-on") && !c.Bool("print") {
 		return wrongWords("leave it out", "--known-on goes with --print; a round is written down now")
+	}
+	if c.IsSet("id") && s.isTerminal() {
+		return wrongWords("steadybath round --go-on goes on with a round that was typed", "--id is for a round that is piped in")
 	}
 	r, err := newRound(s, c)
 	if err != nil {
@@ -79,6 +84,7 @@ type round struct {
 	b         *bathFile
 	sys       reports.Units
 	now       time.Time
+	id        uuid.UUID // of the whole, from which those of the facts follow where it is piped in
 	questions []question
 	answers   []answer // beside the questions
 	draft     *draft
@@ -119,7 +125,48 @@ func newRound(s *session, c *cli.Context) (*round, error) {
 		began = began.Add(-afterMixing) // nothing of it may lie ahead of the clock
 	}
 	r := &round{s: s, c: c, b: b, sys: sys, now: now, terminal: s.isTerminal(), draft: newDraft(s, b, began)}
+	if r.id, err = newID(c); err != nil {
+		return nil, err
+	}
+	if c.String("id") != "" {
+		return r, r.again()
+	}
 	return r, r.prepare()
+}
+
+// factID is the id of what answers the ith question of a round that is piped
+// in: counted on from the round's own, so that the same answers typed again
+// are the same facts, in the same order.
+func (r *round) factID(i int) uuid.UUID {
+	id := r.id
+	binary.BigEndian.PutUint32(id[12:], binary.BigEndian.Uint32(id[12:])+uint32(i))
+	return id
+}
+
+// again goes back to before a round of this id, where it was written already:
+// then its answers come to the same facts.
+func (r *round) again() error {
+	if err := r.prepare(); err != nil {
+		return err
+	}
+	for n, f := range r.b.entered {
+		i := int(binary.BigEndian.Uint32(f.ID[12:]) - binary.BigEndian.Uint32(r.id[12:]))
+		if !bytes.Equal(f.ID[:12], r.id[:12]) || i < 0 || i >= len(r.questions) || n == 0 {
+			continue
+		}
+		var err error
+		if r.b, err = r.b.before(n); err != nil {
+			return err
+		}
+		if err := r.prepare(); err != nil {
+			return err
+		}
+		if r.c.String("at") == "" && i < len(r.questions) {
+			r.draft.Began = f.Time.Add(-r.questions[i].after)
+		}
+		return r.prepare()
+	}
+	return nil
 }
 
 // prepare makes the questions as of the round's beginning.
@@ -379,7 +426,9 @@ func (r *round) explain(q question) {
 func (r *round) understand(i int, typed string) (answer, []entry.Doubt, error) {
 	q := r.questions[i]
 	a := answer{typed: typed, id: r.answers[i].id}
-	if a.id == uuid.Nil {
+	if a.id == uuid.Nil && !r.terminal {
+		a.id = r.factID(i)
+	} else if a.id == uuid.Nil {
 		id, err := uuid.NewV7()
 		if err != nil {
 			return a, nil, err
@@ -447,7 +496,7 @@ func (r *round) facts() []chem.Fact {
 		}
 		note := a.note
 		if a.why != "" {
-			note = strings.TrimSpace(note + " (entered all the same: " + a.why + ")")
+			note = allTheSame(note, a.why)
 		}
 		out[i] = chem.Fact{ID: a.id, Time: r.draft.Began.Add(q.after), Bath: r.b.Name, Note: note, Body: body}
 	}
@@ -691,8 +740,10 @@ func (r *round) write(ctx context.Context) error {
 		return &problem{status: statusMaybe, cause: err, what: "the connection broke, and the round may have been written",
 			hint: "steadybath round --go-on writes it, and never twice"}
 	case errors.As(err, &maybe):
-		return &problem{status: statusMaybe, cause: err, what: "the connection broke, and the round may have been written",
-			hint: "look whether steadybath history shows it before you give it again"}
+		return &problem{status: statusMaybe, cause: err, what: fmt.Sprintf("the connection broke, and the round %s may have been written", r.id),
+			hint: fmt.Sprintf("pipe the same answers in again with --id %s: it never enters them twice", r.id)}
+	case errors.Is(err, db.ErrOtherFact) && !r.terminal:
+		return refused("leave --id out to enter a new round", "a round of this id was written already, with other answers: %v", err)
 	case errors.Is(err, db.ErrOtherFact):
 		return refused("steadybath history shows it; --anew begins another", "this round was written already, with other answers: %v", err)
 	case err != nil:
@@ -700,7 +751,11 @@ func (r *round) write(ctx context.Context) error {
 	}
 	r.draft.forget()
 	if err := r.sayWritten(entries, bodies); err != nil {
-		return writtenAll(entries, err)
+		if r.terminal {
+			return writtenAll(entries, err)
+		}
+		return &problem{status: statusMaybe, cause: err, what: fmt.Sprintf("the round is entered, but the answer could not be given: %v", err),
+			hint: fmt.Sprintf("do not pipe it in again, unless with --id %s, which never enters it twice", r.id)}
 	}
 	return nil
 }

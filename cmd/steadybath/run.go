@@ -61,7 +61,7 @@ func run(ctx context.Context, args []string, stdin io.Reader, stdout, stderr io.
 	if err == nil {
 		s.sayReadOnly(ctx)
 	}
-	return report(helpHint(app, args, err), stderr, wantsJSON(args))
+	return report(helpHint(app, args, s.withRoom(err)), stderr, wantsJSON(args))
 }
 
 // helpHint gives a mistake in the words that has no better hint the one that

@@ -28,16 +28,17 @@ import (
 // session is what a command has to work with: the streams, the environment, the
 // clock, and the records once they are asked for.
 type session struct {
-	stdin  io.Reader
-	stdout io.Writer
-	stderr io.Writer
-	env    func(string) string
-	lines  *bufio.Reader
-	store  *db.Store
-	moment knownMoment
-	taking *taking   // where a round wants the fact instead of its being written
-	again  time.Time // when what --id names happened, where it is there already
-	behind bool      // it was said that the clock lies before the newest entry
+	stdin   io.Reader
+	stdout  io.Writer
+	stderr  io.Writer
+	env     func(string) string
+	lines   *bufio.Reader
+	store   *db.Store
+	private bool // the records are in the private cluster
+	moment  knownMoment
+	taking  *taking   // where a round wants the fact instead of its being written
+	again   time.Time // when what --id names happened, where it is there already
+	behind  bool      // it was said that the clock lies before the newest entry
 }
 
 func newSession(stdin io.Reader, stdout, stderr io.Writer, env func(string) string) *session {
@@ -115,7 +116,9 @@ func (s *session) open(c *cli.Context) (*db.Store, error) {
 	if s.store != nil {
 		return s.store, nil
 	}
-	store, err := db.Open(c.Context, db.Options{URL: s.databaseURL(c), Cluster: s.clusterConfig()})
+	url := s.databaseURL(c)
+	s.private = url == ""
+	store, err := db.Open(c.Context, db.Options{URL: url, Cluster: s.clusterConfig()})
 	if err != nil {
 		return nil, err
 	}
@@ -140,6 +143,36 @@ func (s *session) sayReadOnly(ctx context.Context) {
 	fmt.Fprintln(s.stderr, said)
 }
 
+// withRoom tells of a failure of the private server how much room its disk has,
+// where that is or may be why: a server without room breaks connections.
+func (s *session) withRoom(err error) error {
+	var said *cluster.Error
+	if err == nil || !s.private || errors.As(err, &said) {
+		return err
+	}
+	full := errors.Is(err, cluster.ErrDiskFull)
+	var maybe *db.MaybeWritten
+	if !full && !errors.Is(err, db.ErrUnreachable) && !errors.As(err, &maybe) {
+		return err
+	}
+	st, failed := cluster.Stat(context.Background(), s.clusterConfig())
+	if failed != nil || st.Free < 0 || !full && st.Free >= cluster.LowRoom {
+		return err
+	}
+	status, hint := classify(err)
+	if !full {
+		hint = "make room there; then " + hint
+	}
+	return &problem{status: status, cause: err, hint: hint, what: fmt.Sprintf("%v (%s free on the disk of %s)", err, roomWords(st.Free), st.Base)}
+}
+
+func roomWords(bytes int64) string {
+	if bytes < 10e6 {
+		return fmt.Sprintf("%d kB", bytes/1000)
+	}
+	return freeWords(bytes)
+}
+
 // bathFile is a bath with everything a command needs of it.
 type bathFile struct {
 	*estimate.Bath
@@ -150,6 +183,15 @@ type bathFile struct {
 	shop    []chem.Fact   // the shop's standing facts, where a command has read them
 	doubts  []entry.Doubt // of the shop's lots, to be asked about with the first fact
 	advice  []db.Advice   // to be kept with the facts that carry it out
+}
+
+// before is the bath with the first n facts in order of entry.
+func (b *bathFile) before(n int) (*bathFile, error) {
+	then := *b
+	then.entered, then.rows, then.head = b.entered[:n:n], b.rows[:n:n], b.rows[n-1].Hash
+	var err error
+	then.Bath, err = estimate.Open(then.entered)
+	return &then, err
 }
 
 func (b *bathFile) adviceToKeep() []db.Advice {

@@ -409,13 +409,16 @@ func (s *session) voidOfShop(ctx context.Context, c *cli.Context) error {
 	if err != nil {
 		return err
 	}
-	// The shop's chain reads like a bath's, and only its name is asked for.
-	shop := &bathFile{Bath: &estimate.Bath{Name: "of the shop"}, entered: entered, zone: zone}
-	body, err := voidBody(c, shop)
+	id, err := newID(c)
 	if err != nil {
 		return err
 	}
-	id, err := newID(c)
+	if i := slices.IndexFunc(entered, func(f chem.Fact) bool { return f.ID == id }); i >= 0 {
+		entered = entered[:i] // typed again: as it was before
+	}
+	// The shop's chain reads like a bath's, and only its name is asked for.
+	shop := &bathFile{Bath: &estimate.Bath{Name: "of the shop"}, entered: entered, zone: zone}
+	body, err := voidBody(c, shop)
 	if err != nil {
 		return err
 	}

@@ -387,7 +387,7 @@ type netBed struct {
 
 const netPeople = 8
 
-func person(i int) string { return fmt.Sprintf("person_%d", i) }
+func nthPerson(i int) string { return fmt.Sprintf("person_%d", i) }
 
 func newNetBed(t *testing.T) *netBed {
 	s := newNetServer(t)
@@ -415,7 +415,7 @@ func (bed *netBed) furnish(t *testing.T) {
 	bed.use(t, s)
 	tool{database: s.url("steadybath", "steadybath")}.must(t, "bath", "new", "tank-0", "--recipe", "copper-electroforming", "--volume", "60 L", "--at", "20 days ago")
 	for i := range netPeople {
-		_, err := bed.conn.Exec(t.Context(), fmt.Sprintf("create role %s login password %s; grant steadybath_writer to %[1]s", person(i), quoteLiteral(foreignPassword)))
+		_, err := bed.conn.Exec(t.Context(), fmt.Sprintf("create role %s login password %s; grant steadybath_writer to %[1]s", nthPerson(i), quoteLiteral(foreignPassword)))
 		require.NoError(t, err)
 	}
 	_, err = bed.conn.Exec(t.Context(), fmt.Sprintf("create role onlooker login password %s; grant steadybath_reader to onlooker", quoteLiteral(foreignPassword)))
@@ -499,10 +499,10 @@ func (c *cutTally) add(p place, status int, made, there bool) {
 func (bed *netBed) through(t *testing.T, p place, tally *cutTally) {
 	t.Helper()
 	via := newProxy(t, bed.hostport(), p.cut)
-	direct := bed.as(person(0))
+	direct := bed.as(nthPerson(0))
 	direct.stdin = p.stdin
 	broken := direct
-	broken.database = netURL(person(0), "steadybath", via.listener.Addr().String()) + "&connect_timeout=1&idle_in_transaction_session_timeout=500"
+	broken.database = netURL(nthPerson(0), "steadybath", via.listener.Addr().String()) + "&connect_timeout=1&idle_in_transaction_session_timeout=500"
 	a := broken.steadybath(t, p.args...)
 	_, _, made := via.close()
 	there := bed.count(t, "f.note like '%' || $1 || '%'", p.mark)
@@ -594,7 +594,7 @@ func TestCutConnection(t *testing.T) {
 		// How long the conversation is: once without a cut.
 		via := newProxy(t, bed.hostport(), cut{message: -1})
 		p := command(name, mark())
-		o := tool{database: netURL(person(0), "steadybath", via.listener.Addr().String()), stdin: p.stdin}
+		o := tool{database: netURL(nthPerson(0), "steadybath", via.listener.Addr().String()), stdin: p.stdin}
 		o.must(t, p.args...)
 		down, up, _ := via.close()
 		require.Greater(t, up, 20)
@@ -695,7 +695,7 @@ func TestEightWriters(t *testing.T) {
 	var wait sync.WaitGroup
 	for i := range netPeople {
 		wait.Go(func() {
-			who := person(i)
+			who := nthPerson(i)
 			for round := range 2 * rounds {
 				bath := "tank-0" // everybody's, then every second one's
 				if round >= rounds {
@@ -794,7 +794,7 @@ func TestFailover(t *testing.T) {
 		var promoted bool
 		for i := range 4 {
 			wait.Go(func() {
-				who := person(i)
+				who := nthPerson(i)
 				o := tool{database: strings.Replace(hosts, "USER", who, 1)}
 				for n := 0; ; n++ {
 					select {
@@ -859,7 +859,7 @@ func TestFailover(t *testing.T) {
 					require.LessOrEqual(t, len(line), 80, line)
 				}
 			}
-			o.database = strings.Replace(hosts, "USER", person(0), 1)
+			o.database = strings.Replace(hosts, "USER", nthPerson(0), 1)
 			for _, args := range [][]string{{"bail", "0.01 L", "--note", "never"}, {"import", "-"}} {
 				o.stdin = journalOf("never", 2)
 				a := o.steadybath(t, args...)
@@ -892,7 +892,7 @@ func TestFailover(t *testing.T) {
 // everything is there already. Between the two the clock went on.
 func TestTypedAgain(t *testing.T) {
 	bed := newNetBed(t)
-	who := bed.as(person(0))
+	who := bed.as(nthPerson(0))
 	for _, args := range [][]string{
 		{"fill", "58L", "--origin", "make-up", "--with", "copper 50 g/L", "--with", "sulfuric acid 60 g/L", "--with", "chloride 65 mg/L", "--with", "brightener 2 mL/L"},
 		{"anode", "hang", "slab-a", "1.25kg", "--form", "slab", "--area", "6dm2"},
@@ -943,7 +943,7 @@ func TestTypedAgain(t *testing.T) {
 			}
 			before := bed.count(t, "true")
 			via := newProxy(t, bed.hostport(), c)
-			broken := tool{database: netURL(person(0), "steadybath", via.listener.Addr().String())}
+			broken := tool{database: netURL(nthPerson(0), "steadybath", via.listener.Addr().String())}
 			a := broken.steadybath(t, args...)
 			_, _, made := via.close()
 			require.True(t, made, "%s: %s", words, a.stderr)
@@ -978,7 +978,7 @@ func TestTypedAgain(t *testing.T) {
 // on a day stays a prefix of the chain, and the person is told.
 func TestClockSetBack(t *testing.T) {
 	bed := newNetBed(t)
-	who := bed.as(person(0))
+	who := bed.as(nthPerson(0))
 	// entryAhead makes the newest entry as a server would have whose clock ran
 	// ahead: only its superuser can.
 	entryAhead := func(ahead time.Duration) time.Time {
@@ -1031,7 +1031,7 @@ func TestClockSetBack(t *testing.T) {
 
 	// The tool's own clock, set back by years, dates what happened and nothing else.
 	before, _ := last()
-	o := bed.as(person(1))
+	o := bed.as(nthPerson(1))
 	o.clock = "2021-01-01T12:00:00Z"
 	a = o.steadybath(t, "note", "in another year", "--force", "from the paper log")
 	require.Equal(t, 0, a.status, a.stderr)

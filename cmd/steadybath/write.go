@@ -39,11 +39,37 @@ func (s *session) enter(ctx context.Context, c *cli.Context, make func(b *bathFi
 	if err != nil {
 		return err
 	}
+	if b, at, err = typedAgain(c, b, at); err != nil {
+		return err
+	}
 	body, err := make(b, at)
 	if err != nil {
 		return err
 	}
 	return s.enterBodies(ctx, c, b, at, body)
+}
+
+// typedAgain goes back to before the fact of --id, where it is entered already:
+// the same words typed again then come to the same fact, whatever it changed.
+func typedAgain(c *cli.Context, b *bathFile, at time.Time) (*bathFile, time.Time, error) {
+	if c.String("id") == "" {
+		return b, at, nil
+	}
+	id, err := newID(c)
+	if err != nil {
+		return nil, at, err
+	}
+	for n, f := range b.entered {
+		if f.ID != id || n == 0 {
+			continue
+		}
+		if c.String("at") == "" {
+			at = f.Time
+		}
+		b, err = b.before(n)
+		return b, at, err
+	}
+	return b, at, nil
 }
 
 // enterBodies writes facts that happened at one time, all or none.
@@ -85,7 +111,11 @@ func (s *session) enterFacts(ctx context.Context, c *cli.Context, b *bathFile, f
 // writtenAll is a failure to answer once facts are in: the status must not say
 // that nothing was written.
 func writtenAll(entries []db.Entry, err error) error {
-	return &problem{status: statusMaybe, cause: err, hint: "do not enter it again; steadybath history shows it",
+	hint := "do not enter it again"
+	if len(entries) == 1 {
+		hint += fmt.Sprintf(", unless with --id %s, which never enters it twice", entries[0].ID)
+	}
+	return &problem{status: statusMaybe, cause: err, hint: hint + "; steadybath history shows it",
 		what: fmt.Sprintf("fact %d is entered, but the answer could not be given: %v", entries[0].Number, err)}
 }
 

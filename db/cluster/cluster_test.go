@@ -536,7 +536,7 @@ func TestDiskFull(t *testing.T) {
 		assert.True(t, a.Full, "%+v", a)
 		assert.Regexp(t, "File too large|could not write init file", a.Error)
 		assert.Contains(t, a.Error, " free there)")
-		assert.Contains(t, a.Error, "server.log")
+		assert.Contains(t, a.Hint, "server.log")
 		assert.Contains(t, a.Hint, "make room")
 		b.stop() // some versions run on under the limit and let nobody in
 		assert.Equal(t, rows, one[int](t, b.ensure(), "select count(*) from kept"))
@@ -587,7 +587,7 @@ func TestDiskFull(t *testing.T) {
 		// strerror(ENOSPC), as PostgreSQL or Go spells it.
 		assert.Regexp(t, "(?i)no space left on device|could not write init file", err.Error())
 		assert.ErrorContains(t, err, "(0 bytes free there)")
-		assert.ErrorContains(t, err, "the end of its log")
+		assert.Less(t, len(err.Error()), 400, "one sentence, without the end of the log")
 		assert.DirExists(t, s.DataDir)
 		require.NoError(t, os.Remove(filler.Name()))
 		assert.Equal(t, rows, one[int](t, b.ensure(), "select count(*) from kept"))

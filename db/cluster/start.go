@@ -217,14 +217,18 @@ func (p *place) disarm(name, data string) error {
 // its log and the room on the disk.
 func (p *place) failure(how launch, offset int64, err error) error {
 	log := p.logFile()
-	tail := logTail(log, offset, 6)
+	tail := logTail(log, offset, 20)
 	if len(tail) == 0 {
 		// It did not get as far as saying anything; the last server may have.
 		log += ".1"
-		tail = logTail(log, 0, 6)
+		tail = logTail(log, 0, 20)
 	}
 	said := err.Error()
 	for _, line := range tail {
+		// Want of room is the reason for whatever is said after it.
+		if saysNoRoom(said) {
+			break
+		}
 		for _, level := range []string{"FATAL:", "PANIC:", "could not write", "could not extend"} {
 			if i := strings.Index(line, level); i >= 0 {
 				said = strings.TrimSpace(strings.TrimPrefix(line[i:], level))
@@ -234,19 +238,22 @@ func (p *place) failure(how launch, offset int64, err error) error {
 	does := "does not start"
 	var refused *refusal
 	if errors.As(err, &refused) {
-		does, said = "runs but lets nobody in", refused.Error()
+		does, said = "runs but lets nobody in", refused.message
 	}
 	e := &Error{What: fmt.Sprintf("the private database in %s %s: %s", how.data, does, said), Cause: err}
 	p.addRoom(e, strings.Join(tail, " / ")+said)
-	if len(tail) > 0 {
-		e.What += fmt.Sprintf("; the end of its log %s: %s", log, strings.Join(tail, " / "))
+	if errors.Is(e, ErrDiskFull) {
+		// said and the room are all there is to know, and the rest of the log would bury them.
+		e.Help += "; its log is " + log
+	} else if len(tail) > 0 {
+		e.What += fmt.Sprintf("; the end of its log %s: %s", log, strings.Join(tail[max(0, len(tail)-6):], " / "))
 	}
 	return e
 }
 
-// lowRoom is less than a start may need (write-ahead log, temporary shared
+// LowRoom is less than a start may need (write-ahead log, temporary shared
 // memory files), so that a failure with so little left is put down to it.
-const lowRoom = 16 << 20 // bytes
+const LowRoom = 16 << 20 // bytes
 
 // addRoom adds the free space to a failure, and, where that or the program's
 // words point to it, that the disk is full.
@@ -256,14 +263,23 @@ func (p *place) addRoom(e *Error, said string) {
 		e.What += fmt.Sprintf(" (%s free there)", inBytes(room))
 	}
 	full := errors.Is(e.Cause, syscall.ENOSPC) || errors.Is(e.Cause, syscall.EDQUOT) || errors.Is(e.Cause, syscall.EFBIG)
-	// The last is how older servers put it when a session finds no room for its cache.
-	for _, words := range []string{"No space left on device", "Disk quota exceeded", "File too large", "could not write init file"} {
-		full = full || strings.Contains(said, words)
-	}
-	if full || known && room < lowRoom {
+	full = full || saysNoRoom(said)
+	if full || known && room < LowRoom {
 		e.Cause = errors.Join(ErrDiskFull, e.Cause)
 		e.Help = fmt.Sprintf("make room on the disk of %s and try again: everything committed is kept", p.base)
 	}
+}
+
+// saysNoRoom tells whether a program's words are those of a full disk, a used-up
+// quota or a limit of a file's size.
+func saysNoRoom(said string) bool {
+	// The last is how older servers put it when a session finds no room for its cache.
+	for _, words := range []string{"No space left on device", "Disk quota exceeded", "File too large", "could not write init file"} {
+		if strings.Contains(said, words) {
+			return true
+		}
+	}
+	return false
 }
 
 // rotate puts the log of the last starts aside, so that it neither grows for
