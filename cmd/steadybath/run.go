@@ -13,6 +13,7 @@ import (
 
 	"steadybath/chem/journal"
 	"steadybath/db"
+	"steadybath/reports"
 )
 
 // Exit statuses, the same for every command.
@@ -168,11 +169,8 @@ const (
 func oneLine(s string) string {
 	word := 0
 	var out []rune
-	for _, r := range strings.ReplaceAll(strings.TrimSpace(s), "\n", "; ") {
-		switch {
-		case unicode.IsControl(r):
-			r = ' '
-		}
+	s = reports.Plain(strings.ReplaceAll(strings.TrimSpace(s), "\n", "; "))
+	for _, r := range strings.TrimSpace(s) {
 		word++
 		if unicode.IsSpace(r) {
 			word = 0
