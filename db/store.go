@@ -7,6 +7,7 @@ import (
 	"os"
 	"strings"
 	"time"
+	"unicode"
 
 	"github.com/jackc/pgx/v5"
 	"github.com/jackc/pgx/v5/pgconn"
@@ -152,10 +153,10 @@ func openURL(ctx context.Context, o Options) (*Store, error) {
 // cannot be parsed cannot be trusted to show where the password is.
 func configure(dsn string, o Options) (*pgxpool.Config, error) {
 	config, err := pgxpool.ParseConfig(dsn)
-	if err != nil {
+	if err != nil || torn(dsn, config.ConnConfig) {
 		return nil, &Error{
 			What: "the database's address is not understood",
-			Help: "write it as postgres://user@host:5432/database, with %-codes for special characters in the password",
+			Help: "write it as postgres://user@host:5432/database, with %-codes for special characters in the password, such as %2F for / and %40 for @",
 		}
 	}
 	c := config.ConnConfig
@@ -177,6 +178,26 @@ func configure(dsn string, o Options) (*pgxpool.Config, error) {
 		return nil
 	}
 	return config, nil
+}
+
+// torn tells whether an address was most likely parted within its password, by a
+// character that stands there as it is. The rest of the password would then be
+// looked up as a host, and shown as one or as a database: after a colon no @ may
+// stand behind the first / ? or # (RFC 3986, 3.2), where it is written %40; and no
+// setting of a server has a blank in its name.
+func torn(dsn string, c *pgx.ConnConfig) bool {
+	if _, rest, isURL := strings.Cut(dsn, "://"); isURL && strings.HasPrefix(dsn, "postgres") {
+		if i := strings.IndexAny(rest, "/?#"); i >= 0 {
+			return strings.Contains(rest[:i], ":") && strings.Contains(rest[i:], "@")
+		}
+		return false
+	}
+	for name := range c.RuntimeParams {
+		if strings.ContainsFunc(name, unicode.IsSpace) {
+			return true
+		}
+	}
+	return false
 }
 
 func mentions(dsn, key, variable string) bool {
