@@ -12,6 +12,7 @@ import (
 
 	"github.com/google/uuid"
 	"github.com/stretchr/testify/require"
+	"github.com/urfave/cli/v2"
 
 	"steadybath/chem"
 	"steadybath/chem/estimate"
@@ -107,9 +108,9 @@ func FuzzEntering(f *testing.F) {
 	nickel := bathInHand(f, "nickel-sulfamate")
 	f.Add("assay\nboric acid\n34 g/L")
 	f.Add("titrate\nnickel\n14.2")
+	app := testApp()
 	f.Fuzz(func(t *testing.T, text string) {
 		args := typedLine(text)
-		app := testApp()
 		path := 0
 		if c := findCommand(app.Commands, args[0]); c == nil || !slices.Contains(commandsThatEnter, c.Name) {
 			return
@@ -129,13 +130,13 @@ func FuzzEntering(f *testing.F) {
 			}
 		}
 		for _, b := range []*bathFile{b, nickel} {
-			judged(t, b, args, path)
+			judged(t, app, b, args, path)
 		}
 	})
 }
 
 // judged asserts what is said of FuzzEntering for one bath.
-func judged(t *testing.T, b *bathFile, args []string, path int) {
+func judged(t *testing.T, app *cli.App, b *bathFile, args []string, path int) {
 	got, err := enters(b, args)
 	if err != nil {
 		oneSentence(t, err)
@@ -166,7 +167,7 @@ func judged(t *testing.T, b *bathFile, args []string, path int) {
 		}
 		other := slices.Clone(args)
 		if name, _, isFlag := asFlag(args[i]); isFlag && !slices.Contains(args[:i], "--") {
-			flag := findFlag(testApp(), name)
+			flag := findFlag(app, name)
 			if flag == nil || !takesValue(flag) {
 				continue
 			}

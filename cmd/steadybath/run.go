@@ -57,6 +57,9 @@ func run(ctx context.Context, args []string, stdin io.Reader, stdout, stderr io.
 	app := newApp(s)
 	arranged, err := arrange(app, args)
 	if err == nil {
+		if asksForHelp(arranged) {
+			finishHelp(app.Name, app.Commands)
+		}
 		err = app.RunContext(ctx, append([]string{app.Name}, arranged...))
 	}
 	return report(helpHint(app, args, err), stderr, wantsJSON(args))
