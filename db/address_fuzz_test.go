@@ -90,7 +90,8 @@ func FuzzAddress(f *testing.F) {
 		if strings.ContainsAny(password+user+database, "\x00") || database == "" || user == "" || strings.TrimSpace(database) != database || strings.TrimSpace(user) != user {
 			return
 		}
-		right := (&url.URL{Scheme: "postgres", User: url.UserPassword(user, password), Host: "db1:5433", Path: "/" + database}).String()
+		// PathEscape leaves @ as it is, which behind a password can be the end of it.
+		right := "postgres://" + url.UserPassword(user, password).String() + "@db1:5433/" + strings.ReplaceAll(url.PathEscape(database), "@", "%40")
 		quote := func(s string) string { return "'" + strings.NewReplacer(`\`, `\\`, `'`, `\'`).Replace(s) + "'" }
 		for _, dsn := range []string{right, "host=db1 port=5433 user=" + quote(user) + " password=" + quote(password) + " dbname=" + quote(database)} {
 			config, err := configure(dsn, Options{})
