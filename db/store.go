@@ -192,6 +192,11 @@ func torn(dsn string, c *pgx.ConnConfig) bool {
 		}
 		return false
 	}
+	// An empty value, as of a shell's variable that was never set, takes the next
+	// key with its value for its own.
+	if strings.Contains(c.Host+" "+c.User+" "+c.Database, "password=") {
+		return true
+	}
 	for name := range c.RuntimeParams {
 		if strings.ContainsFunc(name, unicode.IsSpace) {
 			return true
