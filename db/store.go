@@ -8,6 +8,7 @@ import (
 	"os"
 	"strings"
 	"time"
+	"unicode"
 
 	"github.com/jackc/pgx/v5"
 	"github.com/jackc/pgx/v5/pgconn"
@@ -236,10 +237,10 @@ func (s *Store) mayWrite() error {
 // any.
 func configure(dsn string, o Options, writable bool) (*pgxpool.Config, *watch, error) {
 	config, err := pgxpool.ParseConfig(dsn)
-	if err != nil {
+	if err != nil || torn(dsn, config.ConnConfig) {
 		return nil, nil, &Error{
 			What: "the database's address is not understood",
-			Help: "write it as postgres://user@host:5432/database, with %-codes for special characters in the password",
+			Help: "write it as postgres://user@host:5432/database, with %-codes for special characters in the password, such as %2F for / and %40 for @",
 		}
 	}
 	c := config.ConnConfig
@@ -259,6 +260,31 @@ func configure(dsn string, o Options, writable bool) (*pgxpool.Config, *watch, e
 	}
 	w := newWatch(c, writable && !mentions(dsn, "target_session_attrs", "PGTARGETSESSIONATTRS"))
 	return config, w, nil
+}
+
+// torn tells whether an address was most likely parted within its password, by a
+// character that stands there as it is. The rest of the password would then be
+// looked up as a host, and shown as one or as a database: after a colon no @ may
+// stand behind the first / ? or # (RFC 3986, 3.2), where it is written %40; and no
+// setting of a server has a blank in its name.
+func torn(dsn string, c *pgx.ConnConfig) bool {
+	if _, rest, isURL := strings.Cut(dsn, "://"); isURL && strings.HasPrefix(dsn, "postgres") {
+		if i := strings.IndexAny(rest, "/?#"); i >= 0 {
+			return strings.Contains(rest[:i], ":") && strings.Contains(rest[i:], "@")
+		}
+		return false
+	}
+	// An empty value, as of a shell's variable that was never set, takes the next
+	// key with its value for its own.
+	if strings.Contains(c.Host+" "+c.User+" "+c.Database, "password=") {
+		return true
+	}
+	for name := range c.RuntimeParams {
+		if strings.ContainsFunc(name, unicode.IsSpace) {
+			return true
+		}
+	}
+	return false
 }
 
 func mentions(dsn, key, variable string) bool {

@@ -8,6 +8,7 @@ import (
 	"strings"
 	"text/tabwriter"
 	"time"
+	"unicode"
 
 	"steadybath/chem"
 	"steadybath/chem/estimate"
@@ -227,10 +228,14 @@ func titleLine(b *strings.Builder, bath string, rest ...string) {
 	fmt.Fprintf(b, "%s\n\n", wrap(strings.Join(append([]string{clip(plainLine(bath), longest)}, rest...), " · "), width, "  "))
 }
 
-// Plain makes text safe for a terminal: control characters become spaces.
+// Plain makes text safe for a terminal: control characters become spaces, and so
+// do those that end a line (U+2028, U+2029) or turn the order of what follows
+// (Unicode Standard Annex 9, section 2), with which a number can be made to read as
+// another.
 func Plain(s string) string {
 	return strings.Map(func(r rune) rune {
-		if r < 0x20 || r == 0x7f || r >= 0x80 && r < 0xa0 {
+		switch {
+		case unicode.IsControl(r), r >= 0x2028 && r <= 0x202e, r >= 0x2066 && r <= 0x2069:
 			return ' '
 		}
 		return r

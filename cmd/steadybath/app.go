@@ -80,13 +80,22 @@ func finishTree(path string, commands []*cli.Command) {
 		path := path + " " + c.Name
 		c.OnUsageError = usageError
 		c.HideHelpCommand = true
-		c.CustomHelpTemplate = fmt.Sprintf("{{%q}}", helpText(path, c))
 		if len(c.Subcommands) > 0 {
 			c.Action = func(*cli.Context) error {
 				return wrongWords(path+" --help", "%s what? %s", c.Name, commandNames(c.Subcommands))
 			}
 		}
 		finishTree(path, c.Subcommands)
+	}
+}
+
+// finishHelp lays out the help of every command. It takes longer than most
+// commands do, and is done where help is asked for.
+func finishHelp(path string, commands []*cli.Command) {
+	for _, c := range commands {
+		path := path + " " + c.Name
+		c.CustomHelpTemplate = fmt.Sprintf("{{%q}}", helpText(path, c))
+		finishHelp(path, c.Subcommands)
 	}
 }
 

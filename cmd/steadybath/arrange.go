@@ -80,6 +80,9 @@ func arrange(app *cli.App, args []string) ([]string, error) {
 	if err := knownFlags(app, leaf, path, flags); err != nil {
 		return nil, err
 	}
+	if asksForHelp(flags) {
+		return append(path, "--help"), nil // behind a word the library would look for help about the word
+	}
 	out := append(path, flags...)
 	if len(words) > 0 {
 		out = append(append(out, "--"), words...)

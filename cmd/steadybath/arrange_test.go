@@ -31,6 +31,7 @@ func TestArrange(t *testing.T) {
 		"OneDashIsTakenForTwo":          {[]string{"state", "-json"}, []string{"state", "-json"}},
 		"BoolTwiceSaysTheSame":          {[]string{"state", "--json", "--json"}, []string{"state", "--json", "--json"}},
 		"HelpOfAGroup":                  {[]string{"anode", "--help"}, []string{"anode", "--help"}},
+		"HelpBehindAllElse":             {[]string{"level", "58.2L", "--at", "now", "-h"}, []string{"level", "--help"}},
 		"HelpBeforeTheCommand":          {[]string{"--help", "level"}, []string{"level", "--help"}},
 		"MinusSignOfTypesettersIsAWord": {[]string{"level", "−3L"}, []string{"level", "--", "−3L"}},
 	} {

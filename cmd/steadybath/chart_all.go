@@ -6,6 +6,7 @@ import (
 	"os"
 	"path/filepath"
 	"strings"
+	"unicode"
 
 	"github.com/urfave/cli/v2"
 	"golang.org/x/text/cases"
@@ -194,7 +195,7 @@ func writeFolder(folder string, all []newFile) (err error) {
 // fileName makes a bath's name safe as the name of a file.
 func fileName(name string) string {
 	clean := strings.Map(func(r rune) rune {
-		if r == '/' || r == '\\' || r < 0x20 || strings.ContainsRune(`<>:"|?*`, r) {
+		if r == '/' || r == '\\' || unicode.IsControl(r) || strings.ContainsRune(`<>:"|?*`, r) {
 			return '_'
 		}
 		return r

@@ -496,7 +496,7 @@ func (r *round) facts() []chem.Fact {
 		}
 		note := a.note
 		if a.why != "" {
-			note = allTheSame(note, a.why)
+			note = forcedNote(note, a.why)
 		}
 		out[i] = chem.Fact{ID: a.id, Time: r.draft.Began.Add(q.after), Bath: r.b.Name, Note: note, Body: body}
 	}

@@ -13,6 +13,7 @@ import (
 
 	"steadybath/chem/journal"
 	"steadybath/db"
+	"steadybath/reports"
 )
 
 // Exit statuses, the same for every command.
@@ -56,6 +57,9 @@ func run(ctx context.Context, args []string, stdin io.Reader, stdout, stderr io.
 	app := newApp(s)
 	arranged, err := arrange(app, args)
 	if err == nil {
+		if asksForHelp(arranged) {
+			finishHelp(app.Name, app.Commands)
+		}
 		err = app.RunContext(ctx, append([]string{app.Name}, arranged...))
 	}
 	if err == nil {
@@ -171,11 +175,8 @@ const (
 func oneLine(s string) string {
 	word := 0
 	var out []rune
-	for _, r := range strings.ReplaceAll(strings.TrimSpace(s), "\n", "; ") {
-		switch {
-		case unicode.IsControl(r):
-			r = ' '
-		}
+	s = reports.Plain(strings.ReplaceAll(strings.TrimSpace(s), "\n", "; "))
+	for _, r := range strings.TrimSpace(s) {
 		word++
 		if unicode.IsSpace(r) {
 			word = 0

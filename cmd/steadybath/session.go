@@ -551,6 +551,11 @@ func sameButTime(a, b journal.Row, anyTime bool) bool {
 // allTheSame stands in a note before why something unlikely was entered.
 const allTheSame = "(entered all the same: "
 
+// forcedNote is the note of a fact that is entered although it is unlikely.
+func forcedNote(note, why string) string {
+	return strings.TrimSpace(note + " " + allTheSame + strings.TrimSpace(why) + ")")
+}
+
 // settle asks about what is unlikely; --force with a reason is the answer given
 // beforehand.
 func (s *session) settle(c *cli.Context, row *journal.Row, doubts []entry.Doubt) error {
@@ -563,7 +568,7 @@ func (s *session) settle(c *cli.Context, row *journal.Row, doubts []entry.Doubt)
 	}
 	said := strings.Join(words, "; ")
 	if reason := strings.TrimSpace(c.String("force")); reason != "" {
-		row.Note = strings.TrimSpace(row.Note + " " + allTheSame + reason + ")")
+		row.Note = forcedNote(row.Note, reason)
 		return nil
 	}
 	if !s.isTerminal() {
@@ -586,7 +591,7 @@ func (s *session) settle(c *cli.Context, row *journal.Row, doubts []entry.Doubt)
 	if startsNumber(answer) { // nobody gives a number for a reason
 		return refused("type the whole command again with "+quoted(answer), "nothing was written, since %q is no reason why it is right", answer)
 	}
-	row.Note = strings.TrimSpace(row.Note + " " + allTheSame + answer + ")")
+	row.Note = forcedNote(row.Note, answer)
 	return nil
 }
 

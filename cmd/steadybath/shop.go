@@ -256,6 +256,14 @@ func (s *session) shop(c *cli.Context) ([]chem.Fact, error) {
 	return chem.Standing(entered), err
 }
 
+// shopFor is shop, read once for a bath that is at hand.
+func (s *session) shopFor(c *cli.Context, b *bathFile) ([]chem.Fact, error) {
+	if b.shop != nil {
+		return b.shop, nil
+	}
+	return s.shop(c)
+}
+
 // shopEntered reads the facts of the shop in order of entry, those entered by
 // --known-on where that is given, a day of which ends in the zone.
 func (s *session) shopEntered(c *cli.Context, zone *time.Location) ([]chem.Fact, error) {
@@ -447,7 +455,7 @@ func (s *session) checkStock(c *cli.Context, b *bathFile, a chem.Add, at time.Ti
 	if a.Lot == "" {
 		return nil
 	}
-	shop, err := s.shop(c)
+	shop, err := s.shopFor(c, b)
 	if err != nil || len(shop) == 0 {
 		return err
 	}

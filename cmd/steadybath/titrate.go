@@ -35,7 +35,7 @@ func titrateCommand(s *session) *cli.Command {
 			var t titrated
 			err := s.enter(c.Context, c, func(b *bathFile, at time.Time) (chem.Body, error) {
 				var err error
-				if b.shop, err = s.shop(c); err != nil {
+				if b.shop, err = s.shopFor(c, b); err != nil {
 					return nil, err
 				}
 				t, err = titrateBody(c, b, at)
