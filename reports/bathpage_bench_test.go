@@ -69,15 +69,8 @@ func BenchmarkBathPage(b *testing.B) {
 			spent[name] += now.Sub(step)
 			step = now
 		}
-		kept, far := make(chan *estimate.Ledger, 1), make(chan *forecast.Forecast, 1)
-		go func() {
-			ledger, err := bath.Ledger(time.Time{}, last)
-			if err != nil {
-				panic(err)
-			}
-			kept <- ledger
-		}()
-		e, err := bath.At(last, estimate.Options{Track: true})
+		far := make(chan *forecast.Forecast, 1)
+		e, err := bath.At(last, estimate.Options{Track: true, Ledger: true})
 		require.NoError(b, err)
 		lap("track")
 		go func() {
@@ -93,10 +86,8 @@ func BenchmarkBathPage(b *testing.B) {
 		require.NoError(b, err)
 		ahead.Anodes = (<-far).Anodes
 		lap("ahead")
-		ledger := <-kept
-		lap("ledger")
 		page.Reset()
-		require.NoError(b, WritePage(&page, BathPage(PageInput{Estimate: e, Plan: plan, Forecast: ahead, AnodeDays: 365, Ledger: ledger, Entered: facts, Zone: time.UTC,
+		require.NoError(b, WritePage(&page, BathPage(PageInput{Estimate: e, Plan: plan, Forecast: ahead, AnodeDays: 365, Ledger: e.Ledger, Entered: facts, Zone: time.UTC,
 			Units: Metric, Made: last})))
 		lap("write")
 		whole += time.Since(start)

@@ -115,23 +115,36 @@ type Estimate struct {
 	Readings     []Reading
 	Track        []Point      // smoothed: given everything up to At; only where asked for
 	Masses       []MassCourse // as Track, in the order in which the anodes' masses became known
+	Ledger       *Ledger      // from the bath's beginning to At; only where asked for
 	LogLik       float64
 
 	run *run
 }
 
 // Options say what an estimate is wanted for.
-type Options struct{ Track bool }
+type Options struct {
+	Track  bool
+	Ledger bool // with the metal's book, in less time than the two one after the other
+}
 
 // At estimates what is in the bath at t from the facts that happened up to t.
 func (b *Bath) At(t time.Time, o Options) (*Estimate, error) {
 	if t.Before(b.Began) {
 		return nil, fmt.Errorf("bath %s begins on %s, after %s", b.Name, b.Began.Format(time.DateOnly), t.Format(time.DateOnly))
 	}
-	r := b.start()
-	r.keep = o.Track
-	r.through(0, t)
+	var r *run
+	var k *book
+	if o.Ledger {
+		r, k = b.keep(time.Time{}, t, o.Track)
+	} else {
+		r = b.start()
+		r.keep = o.Track
+		r.through(0, t)
+	}
 	e := r.answer(t)
+	if k != nil {
+		e.Ledger = k.ledger(e)
+	}
 	if o.Track {
 		s := r.smooth(time.Time{})
 		e.Track, e.Masses = s.track, s.masses

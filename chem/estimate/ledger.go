@@ -834,13 +834,19 @@ func (b *Bath) Ledger(from, to time.Time) (*Ledger, error) {
 	case from.After(to):
 		return nil, fmt.Errorf("the books cannot close on %s before they open on %s", to.Format(time.DateOnly), from.Format(time.DateOnly))
 	}
-	r, k := b.keep(from, to)
-	out := &Ledger{Bath: b, From: k.from, To: to, Beginning: k.whole, Metal: r.l.cons[r.l.metal].Name}
-	if r.l.acid >= 0 {
-		out.Acid = r.l.cons[r.l.acid].Name
+	r, k := b.keep(from, to, false)
+	return k.ledger(r.answer(to)), nil
+}
+
+// ledger closes the book at the moment of an estimate that was made on the same
+// run.
+func (k *book) ledger(e *Estimate) *Ledger {
+	l := e.run.l
+	out := &Ledger{Bath: e.Bath, From: k.from, To: e.At, Beginning: k.whole, Metal: l.cons[l.metal].Name}
+	if l.acid >= 0 {
+		out.Acid = l.cons[l.acid].Name
 	}
 	k.close(out, k.opening)
-	e := r.answer(to)
 	for _, rd := range e.Readings {
 		of := rd.Subject == out.Metal || rd.Subject == out.Acid || rd.Subject == "volume" || strings.HasPrefix(rd.Subject, subjectOf(""))
 		if of && (rd.Fate == Held || rd.Fate == Dropped) && !rd.Fact.Time.Before(out.From) {
@@ -852,7 +858,7 @@ func (b *Bath) Ledger(from, to time.Time) (*Ledger, error) {
 			out.Gains = append(out.Gains, f)
 		}
 	}
-	return out, nil
+	return out
 }
 
 // kept is run and book before a fact.
@@ -866,7 +872,8 @@ type kept struct {
 // back.
 const keptEvery = 256
 
-// keep takes all facts up to the moment to and keeps the book beside.
+// keep takes all facts up to the moment to and keeps the book beside; smoothing
+// tells whether the run is to be smoothed.
 //
 // A reading may show that the bath changed some time ago; the run then goes on from
 // another one, which took the facts since that time once more without a book. The
@@ -874,9 +881,10 @@ const keptEvery = 256
 // decided. Where the books open at a moment between facts, at which the run does
 // not stop, or readings would be decided by when somebody opens books, the book
 // follows from there on when all has been decided.
-func (b *Bath) keep(from, to time.Time) (*run, *book) {
+func (b *Bath) keep(from, to time.Time, smoothing bool) (*run, *book) {
 	k := newBook(b)
 	r := b.start()
+	r.keep = smoothing
 	k.follow(r)
 	k.from = from
 	first := b.firstFilling()
@@ -922,7 +930,7 @@ func (b *Bath) keep(from, to time.Time) (*run, *book) {
 		k.take(end, first)
 		if r.s.book == nil {
 			k = follow(end + 1)
-			r.s, r.lots, r.hung, r.pulled = k.r.s, k.r.lots, k.r.hung, k.r.pulled // the same bath, and the book's places
+			r.s, r.lots, r.hung, r.pulled, r.stops = k.r.s, k.r.lots, k.r.hung, k.r.pulled, k.r.stops // the same bath, and the book's places
 			k.r = r
 		}
 	}

@@ -89,13 +89,7 @@ func runChart(s *session, c *cli.Context) error {
 // page makes a bath's page, and what it looks ahead to.
 func (s *session) page(c *cli.Context, b *bathFile, sys reports.Units) (*ahead, reports.Page, error) {
 	fail := func(err error) (*ahead, reports.Page, error) { return nil, reports.Page{}, err }
-	at, err := s.when(c, b.zone, true)
-	if err != nil {
-		return fail(err)
-	}
-	// The metal's book goes over the whole log by itself, beside the rest.
-	ledger := beside(func() (*estimate.Ledger, error) { return b.Ledger(time.Time{}, at) })
-	e, err := s.askedOf(c, b, estimate.Options{Track: true})
+	e, err := s.askedOf(c, b, estimate.Options{Track: true, Ledger: true})
 	if err != nil {
 		return fail(err)
 	}
@@ -111,16 +105,13 @@ func (s *session) page(c *cli.Context, b *bathFile, sys reports.Units) (*ahead, 
 	if err != nil {
 		return fail(err)
 	}
-	in := reports.PageInput{Estimate: e, Plan: a.plan, Forecast: a.forecast, AnodeDays: anodeDays, Entered: b.entered, Zone: b.zone, Units: sys,
+	in := reports.PageInput{Estimate: e, Plan: a.plan, Forecast: a.forecast, AnodeDays: anodeDays, Ledger: e.Ledger, Entered: b.entered, Zone: b.zone, Units: sys,
 		From: from, To: to, Head: b.head, Made: e.At, Version: version}
 	far, err := farther()
 	if err != nil {
 		return fail(refused("steadybath state shows what is known of the bath", "%v", err))
 	}
 	a.forecast.Anodes = far.Anodes
-	if in.Ledger, err = ledger(); err != nil {
-		return fail(refused("ask for a later day", "%v", err))
-	}
 	first, err := b.At(b.Began, estimate.Options{})
 	if err != nil {
 		return fail(refused("ask for a later day", "%v", err))
