@@ -14,10 +14,12 @@ import (
 	"time"
 
 	"github.com/google/uuid"
+	"github.com/jackc/pgx/v5"
 	"github.com/jackc/pgx/v5/pgconn"
 	"github.com/stretchr/testify/require"
 
 	"steadybath/chem/journal"
+	"steadybath/db/cluster"
 	"steadybath/db/cluster/clustertest"
 	"steadybath/migrations"
 )
@@ -293,6 +295,28 @@ func TestMaybeWritten(t *testing.T) {
 	require.False(t, errors.As(err, &maybe), "%v", err)
 	require.ErrorContains(t, err, "connection to the database broke")
 	require.Equal(t, before, allRows(t, direct))
+}
+
+// What is said of a server without room, however it was refused the room, and
+// of one that goes away: the first is told apart by who adds how much room there
+// is, the second by who tries again.
+func TestNoRoomAndGoneAway(t *testing.T) {
+	for _, e := range []*pgconn.PgError{
+		{Code: "53100", Message: "could not extend file \"base/5/16437\": wrote only 4096 of 8192 bytes at block 7"},
+		{Code: "XX000", Message: "could not extend file \"base/5/16437\": File too large"},
+		{Code: "58030", Message: "could not write to file \"base/pgsql_tmp/1\": Disk quota exceeded"},
+	} {
+		err := explain("enter the fact", e)
+		require.ErrorIs(t, err, cluster.ErrDiskFull, e.Message)
+		require.EqualError(t, err, "enter the fact: the database's disk is full or lets no file grow")
+	}
+	require.ErrorIs(t, explain("read the facts", io.ErrUnexpectedEOF), ErrUnreachable)
+	require.ErrorIs(t, explain("read the facts", &pgconn.PgError{Code: "57P02"}), ErrUnreachable)
+	for _, code := range []string{"57P01", "57P02", "57P03"} {
+		err := connectError(&pgconn.PgError{Code: code}, &pgx.ConnConfig{})
+		require.ErrorIs(t, err, ErrUnreachable, code)
+		require.NotContains(t, err.Error(), code)
+	}
 }
 
 func TestWhatCommitErrorsMean(t *testing.T) {

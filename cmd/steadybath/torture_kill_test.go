@@ -538,6 +538,10 @@ func TestTortureServer(t *testing.T) {
 						continue
 					}
 					refused.Add(1)
+					// One that goes away before it has answered anything is started again at once.
+					if strings.Contains(o.stderr, "cannot reach the database") || strings.Contains(o.stderr, "starting up or shutting down") {
+						t.Errorf("%q --id %s was given up: %s", c.args, c.id, o.stderr)
+					}
 					// Nothing was written: left at that, it must not be there.
 					if b.drawn(2) == 0 {
 						break
