@@ -184,7 +184,7 @@ func (in AdviceInput) entry(b *strings.Builder, e advice.Entry) {
 	}
 	line(3, "%s, by version %s", rests, Plain(e.Version))
 	if len(e.ReadFirst) > 0 {
-		line(3, "read first: %s", strings.Join(e.ReadFirst, ", "))
+		line(3, "read first: %s", Plain(strings.Join(e.ReadFirst, ", ")))
 	}
 	for _, s := range e.Steps {
 		line(3, "%s", in.stepWords(s))
@@ -241,7 +241,7 @@ func (in AdviceInput) stepWords(s advice.Step) string {
 
 func (in AdviceInput) found(line func(int, string, ...any), f advice.Found, stamp func(time.Time) string, done bool) {
 	u := in.Units
-	line(3, "%s was %s, planned %s", f.Name, u.plusMinus(f.Before.Value, f.Before.U, f.Unit), u.plusMinus(f.After.Value, f.After.U, f.Unit))
+	line(3, "%s was %s, planned %s", Plain(f.Name), u.plusMinus(f.Before.Value, f.Before.U, f.Unit), u.plusMinus(f.After.Value, f.After.U, f.Unit))
 	if orNull(f.Expected) != nil && math.Abs(f.Expected-f.After.Value) > f.U/10 {
 		line(6, "as weighed it would be %s", u.plusMinus(f.Expected, f.U, f.Unit))
 	}

@@ -66,12 +66,21 @@ func (l *logJSON) begin() error {
 	return err
 }
 
+// jsonText is a value in JSON on one line, without characters that a terminal obeys.
 func jsonText(v any) ([]byte, error) {
 	var b bytes.Buffer
 	enc := json.NewEncoder(&b)
 	enc.SetEscapeHTML(false)
 	err := enc.Encode(v)
-	return bytes.TrimSpace(b.Bytes()), err
+	var out []byte
+	for _, r := range strings.TrimSpace(b.String()) {
+		if r >= 0x7f && r < 0xa0 { // a terminal obeys these too
+			out = fmt.Appendf(out, `\u%04x`, r)
+			continue
+		}
+		out = utf8.AppendRune(out, r)
+	}
+	return out, err
 }
 
 // Fact writes a fact with the void that says that it does not stand.

@@ -441,7 +441,7 @@ func (s *session) voidOfShop(ctx context.Context, c *cli.Context) error {
 	if c.Bool("json") {
 		err = s.sayEntered(c, shop, entries, []chem.Body{body})
 	} else {
-		err = say(s.stdout, "%d  %s  %s%s", entries[0].Number, entries[0].Time.In(zone).Format("Mon 2 Jan 15:04"), reports.FactWords(chem.Fact{Body: body}), knownWords(entries[0].Known))
+		err = say(s.stdout, "%d  %s  %s%s", entries[0].Number, entries[0].Time.In(zone).Format("Mon 2 Jan 15:04"), reports.LogWords(reports.HistoryLine{Fact: chem.Fact{Body: body, Note: entries[0].Note}, Target: voided(entered, body).Number}), knownWords(entries[0].Known))
 	}
 	if err != nil {
 		return writtenAll(entries, err)

@@ -136,12 +136,17 @@ func (s *session) sayEntered(c *cli.Context, b *bathFile, entries []db.Entry, bo
 		if e.Known {
 			known = " (it was there already)"
 		}
-		words := reports.FactWords(chem.Fact{Number: e.Number, Time: e.Time, Bath: e.Bath, Note: e.Note, Body: bodies[i]})
-		if e.Note != "" {
-			words += " – " + reports.Plain(e.Note)
-		}
+		f := chem.Fact{Number: e.Number, Time: e.Time, Bath: e.Bath, Note: e.Note, Body: bodies[i]}
+		target := voided(b.entered, bodies[i])
+		words := reports.LogWords(reports.HistoryLine{Fact: f, Target: target.Number})
 		if err := say(s.stdout, "%d  %s  %s%s", e.Number, e.Time.In(b.zone).Format("Mon 2 Jan 15:04"), words, known); err != nil {
 			return err
+		}
+		if target.Body != nil && target.Kind() != chem.KindVoid {
+			// What is right has to be entered as of when it happened, not as of now.
+			if err := say(s.stdout, "   what is right instead is entered with --at %q", target.Time.In(b.zone).Format("2006-01-02 15:04")); err != nil {
+				return err
+			}
 		}
 	}
 	if err := s.sayChange(c, b, entries[0].Row, bodies); err != nil {
@@ -153,6 +158,16 @@ func (s *session) sayEntered(c *cli.Context, b *bathFile, entries []db.Entry, bo
 		}
 	}
 	return nil
+}
+
+// voided is the fact that a void names, without a body where it is none.
+func voided(entered []chem.Fact, body chem.Body) chem.Fact {
+	v, ok := body.(chem.Void)
+	i := slices.IndexFunc(entered, func(f chem.Fact) bool { return f.ID == v.Target })
+	if !ok || i < 0 {
+		return chem.Fact{}
+	}
+	return entered[i]
 }
 
 // whyOf leaves out the journal's column, which nobody typed.
