@@ -589,6 +589,7 @@ func journalOf(mark string, rows int) string {
 // TestCutConnection cuts the connection between the tool and the server at every
 // place of the conversation.
 func TestCutConnection(t *testing.T) {
+	t.Parallel() // mostly it waits
 	bed := newNetBed(t)
 	long := netTorture(t)
 	const importRows = 40
@@ -697,6 +698,7 @@ func (a *acknowledged) found(t *testing.T, bed *netBed) int {
 // TestEightWriters lets eight people enter facts at once, each by processes of
 // their own: single facts, voids and imports, on one bath and on several.
 func TestEightWriters(t *testing.T) {
+	t.Parallel() // mostly it waits
 	bed := newNetBed(t)
 	rounds := 2 + 10*netTorture(t)
 	for i := 1; i < 4; i++ {
@@ -787,6 +789,7 @@ func (p *pair) failOver(t *testing.T, between func()) {
 // TestFailover kills the primary under four writers and lets the standby take
 // over: the tool, which knows both hosts, goes on by itself.
 func TestFailover(t *testing.T) {
+	t.Parallel() // mostly it waits
 	s := newNetServer(t)
 	s.initdb(t)
 	s.start(t)
@@ -903,6 +906,7 @@ func TestFailover(t *testing.T) {
 // facts: each ends with 4 and an id, and typed again with it says that
 // everything is there already. Between the two the clock went on.
 func TestTypedAgain(t *testing.T) {
+	t.Parallel() // mostly it waits
 	bed := newNetBed(t)
 	who := bed.as(person(0))
 	for _, args := range [][]string{
@@ -989,6 +993,7 @@ func TestTypedAgain(t *testing.T) {
 // as it does once a clock was set back: entries go on ascending, what was known
 // on a day stays a prefix of the chain, and the person is told.
 func TestClockSetBack(t *testing.T) {
+	t.Parallel() // mostly it waits
 	bed := newNetBed(t)
 	who := bed.as(person(0))
 	// entryAhead makes the newest entry as a server would have whose clock ran
@@ -1090,6 +1095,7 @@ func TestClockSetBack(t *testing.T) {
 // lets a commit wait for a standby that is not there, each longer than a silent
 // server is waited for: the server is at work, or the silence is the journal's.
 func TestPatience(t *testing.T) {
+	t.Parallel() // mostly it waits
 	bed := newNetBed(t)
 	long := 3 * time.Second
 	patient := bed.as(person(0))
