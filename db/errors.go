@@ -47,6 +47,9 @@ type MaybeWritten struct {
 
 // Error names the id, the first of several.
 func (e *MaybeWritten) Error() string {
+	if errors.Is(e.Cause, errUnconfirmed) {
+		return "it is written, but the server's standby has not confirmed it, and a failover could still lose it"
+	}
 	switch len(e.IDs) {
 	case 0:
 		return "the connection broke, and the journal may have been written"

@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"io"
 	"strings"
+	"sync/atomic"
 	"time"
 	"unicode/utf8"
 
@@ -386,8 +387,30 @@ func (s *Store) inTx(ctx context.Context, fn func(pgx.Tx) error) (maybe bool, er
 	defer cancel()
 	stop := context.AfterFunc(ctx, func() { time.AfterFunc(commitGrace, cancel) })
 	defer stop()
+	unconfirmed := &atomic.Bool{}
+	tx.Conn().PgConn().CustomData()[commitWarned] = unconfirmed
 	err = tx.Commit(last)
+	if err == nil && unconfirmed.Load() {
+		err = errUnconfirmed
+	}
 	return err != nil && !surelyNotCommitted(err), err
+}
+
+// commitWarned is where a connection keeps, from a commit on, whether the
+// server warned of something.
+const commitWarned = "steadybath.commit_warned"
+
+// errUnconfirmed is a commit whose wait for the standby somebody broke off with
+// pg_cancel_backend: the server then says that it is done, and warns that a
+// failover may lose it.
+var errUnconfirmed = errors.New("the standby has not confirmed it")
+
+// noteWarning is told of what the server says beside its answers. Its message
+// is in the server's language; there is no other warning at a commit here.
+func noteWarning(conn *pgconn.PgConn, n *pgconn.Notice) {
+	if warned, ok := conn.CustomData()[commitWarned].(*atomic.Bool); ok && n.SeverityUnlocalized == "WARNING" && n.Code == "01000" {
+		warned.Store(true)
+	}
 }
 
 // surelyNotCommitted tells whether a commit that was sent left nothing behind:

@@ -21,7 +21,7 @@ import (
 // Options say where the records are.
 type Options struct {
 	URL     string         // any PostgreSQL URL or keyword/value string; "" is the private cluster
-	Cluster cluster.Config // where the private cluster lies; not looked at with a URL
+	Cluster cluster.Config // where the private cluster lies; with a URL only its Log counts
 	AppName string         // shown in the server's lists and logs; "" is "steadybath"
 }
 
@@ -258,7 +258,8 @@ func configure(dsn string, o Options, writable bool) (*pgxpool.Config, *watch, e
 		inUTC(conn)
 		return nil
 	}
-	w := newWatch(c, writable && !mentions(dsn, "target_session_attrs", "PGTARGETSESSIONATTRS"))
+	c.OnNotice = noteWarning
+	w := newWatch(c, writable && !mentions(dsn, "target_session_attrs", "PGTARGETSESSIONATTRS"), o.Cluster.Log)
 	return config, w, nil
 }
 

@@ -26,6 +26,8 @@ type watch struct {
 	patience time.Duration
 	reading  atomic.Bool  // rows are awaited from their source, so silence is ours
 	readOnly atomic.Value // string: address of the last server that took no writes
+	said     atomic.Bool  // what the server waits for
+	log      func(format string, args ...any)
 }
 
 // A client that died without a word would keep the lock of its bath until the
@@ -38,9 +40,10 @@ select pg_backend_pid(), current_setting('transaction_read_only'),
   set_config('tcp_keepalives_idle', '30', false), set_config('tcp_keepalives_interval', '10', false), set_config('tcp_keepalives_count', '3', false)`
 
 // newWatch puts a watch on the connections that c will make. Where writable is
-// set it refuses servers that take no writes.
-func newWatch(c *pgx.ConnConfig, writable bool) *watch {
-	w := &watch{config: c.Copy(), patience: c.ConnectTimeout}
+// set it refuses servers that take no writes. log, which may be nil, hears what
+// a server at work waits for.
+func newWatch(c *pgx.ConnConfig, writable bool, log func(string, ...any)) *watch {
+	w := &watch{config: c.Copy(), patience: c.ConnectTimeout, log: log}
 	dial := c.DialFunc
 	c.DialFunc = func(ctx context.Context, network, addr string) (net.Conn, error) {
 		conn, err := dial(ctx, network, addr)
@@ -149,8 +152,8 @@ func (c *watched) suspect(over <-chan struct{}) {
 // A process that waits for its client is not at work: what it waits for was
 // sent or will never be read.
 const selectAtWork = `-- at_work
-select exists (select from pg_catalog.pg_stat_activity a
-  where a.pid = $1 and (a.state = 'disabled' or a.state = 'active' and coalesce(a.wait_event, '') not in ('ClientRead', 'ClientWrite')))`
+select coalesce(a.wait_event, '') from pg_catalog.pg_stat_activity a
+where a.pid = $1 and (a.state = 'disabled' or a.state = 'active' and coalesce(a.wait_event, '') not in ('ClientRead', 'ClientWrite'))`
 
 // atWork asks the server about the connection's process.
 func (c *watched) atWork() bool {
@@ -165,7 +168,16 @@ func (c *watched) atWork() bool {
 		return sqlState(err) == "53300" // it lives, and has no connection left to say more
 	}
 	defer closeConn(conn)
-	var busy bool
-	err = conn.QueryRow(ctx, selectAtWork, int32(c.pid.Load())).Scan(&busy)
-	return err == nil && busy
+	var waits string
+	if err := conn.QueryRow(ctx, selectAtWork, int32(c.pid.Load())).Scan(&waits); err != nil {
+		return false
+	}
+	why := map[string]string{
+		"SyncRep":  "waiting: the database waits for its standby; ctrl-c gives up",
+		"advisory": "waiting: somebody else is entering facts into this bath; ctrl-c gives up",
+	}[waits]
+	if why != "" && c.watch.log != nil && c.watch.said.CompareAndSwap(false, true) {
+		c.watch.log("%s", why)
+	}
+	return true
 }

@@ -24,6 +24,7 @@ import (
 	"github.com/google/uuid"
 	"github.com/jackc/pgx/v5"
 	"github.com/jackc/pgx/v5/pgxpool"
+	"github.com/stretchr/testify/assert"
 	"github.com/stretchr/testify/require"
 )
 
@@ -133,7 +134,10 @@ func (s *netServer) connect(t *testing.T, database string) *pgx.Conn {
 }
 
 // tool runs the program as a process of its own.
-type tool struct{ database, stdin, clock string }
+type tool struct {
+	database, stdin, clock string
+	slow                   func(io.Writer) // writes what is read, where it takes its time
+}
 
 type ran struct {
 	status         int
@@ -149,6 +153,14 @@ func (o tool) steadybath(t *testing.T, args ...string) ran {
 	cmd.Env = []string{"PATH=" + os.Getenv("PATH"), "TZ=Europe/Vienna", "STEADYBATH_DATABASE=" + o.database, "STEADYBATH_HOME=/nonexistent/no private database here", "STEADYBATH_CLOCK=" + o.clock}
 	var out, errOut bytes.Buffer
 	cmd.Stdin, cmd.Stdout, cmd.Stderr = strings.NewReader(o.stdin), &out, &errOut
+	if o.slow != nil {
+		in, w := io.Pipe()
+		cmd.Stdin = in
+		go func() {
+			o.slow(w)
+			_ = w.Close()
+		}()
+	}
 	err := cmd.Run()
 	var exit *exec.ExitError
 	if err != nil && !errors.As(err, &exit) {
@@ -577,6 +589,7 @@ func journalOf(mark string, rows int) string {
 // TestCutConnection cuts the connection between the tool and the server at every
 // place of the conversation.
 func TestCutConnection(t *testing.T) {
+	t.Parallel() // mostly it waits
 	bed := newNetBed(t)
 	long := netTorture(t)
 	const importRows = 40
@@ -685,6 +698,7 @@ func (a *acknowledged) found(t *testing.T, bed *netBed) int {
 // TestEightWriters lets eight people enter facts at once, each by processes of
 // their own: single facts, voids and imports, on one bath and on several.
 func TestEightWriters(t *testing.T) {
+	t.Parallel() // mostly it waits
 	bed := newNetBed(t)
 	rounds := 2 + 10*netTorture(t)
 	for i := 1; i < 4; i++ {
@@ -775,6 +789,7 @@ func (p *pair) failOver(t *testing.T, between func()) {
 // TestFailover kills the primary under four writers and lets the standby take
 // over: the tool, which knows both hosts, goes on by itself.
 func TestFailover(t *testing.T) {
+	t.Parallel() // mostly it waits
 	s := newNetServer(t)
 	s.initdb(t)
 	s.start(t)
@@ -891,6 +906,7 @@ func TestFailover(t *testing.T) {
 // facts: each ends with 4 and an id, and typed again with it says that
 // everything is there already. Between the two the clock went on.
 func TestTypedAgain(t *testing.T) {
+	t.Parallel() // mostly it waits
 	bed := newNetBed(t)
 	who := bed.as(nthPerson(0))
 	for _, args := range [][]string{
@@ -977,6 +993,7 @@ func TestTypedAgain(t *testing.T) {
 // as it does once a clock was set back: entries go on ascending, what was known
 // on a day stays a prefix of the chain, and the person is told.
 func TestClockSetBack(t *testing.T) {
+	t.Parallel() // mostly it waits
 	bed := newNetBed(t)
 	who := bed.as(nthPerson(0))
 	// entryAhead makes the newest entry as a server would have whose clock ran
@@ -1071,5 +1088,69 @@ func TestClockSetBack(t *testing.T) {
 	a = who.steadybath(t, "doctor")
 	require.Equal(t, 1, a.status)
 	require.Contains(t, a.stdout, "which went back or was wrong then")
+	bed.whole(t)
+}
+
+// TestPatience holds the lock of a bath, pauses in the middle of a journal and
+// lets a commit wait for a standby that is not there, each longer than a silent
+// server is waited for: the server is at work, or the silence is the journal's.
+func TestPatience(t *testing.T) {
+	t.Parallel() // mostly it waits
+	bed := newNetBed(t)
+	long := 3 * time.Second
+	patient := bed.as(person(0))
+	patient.database += "&connect_timeout=1"
+	tx, err := bed.conn.Begin(t.Context())
+	require.NoError(t, err)
+	_, err = tx.Exec(t.Context(), "select pg_advisory_xact_lock(steadybath.lock_key('tank-0'))")
+	require.NoError(t, err)
+	var both sync.WaitGroup
+	both.Go(func() {
+		time.Sleep(long)
+		_ = tx.Rollback(context.Background())
+	})
+	both.Go(func() { patient.must(t, "bail", "0.01 L", "--note", "waited for the lock") })
+	both.Go(func() {
+		o := patient
+		first, second, _ := strings.Cut(journalOf("slow", 4000), "row 2000 ")
+		o.slow = func(w io.Writer) {
+			_, _ = io.WriteString(w, first)
+			time.Sleep(long)
+			_, _ = io.WriteString(w, "row 2000 "+second)
+		}
+		require.Contains(t, o.must(t, "import", "-"), "4000 new facts")
+	})
+	both.Wait()
+	require.Equal(t, 1, bed.count(t, "f.note = 'waited for the lock'"))
+
+	_, err = bed.conn.Exec(t.Context(), "alter system set synchronous_standby_names = 'nobody'")
+	require.NoError(t, err)
+	_, err = bed.conn.Exec(t.Context(), "select pg_reload_conf()")
+	require.NoError(t, err)
+	require.Eventually(t, func() bool {
+		var is string
+		err := bed.conn.QueryRow(t.Context(), "show synchronous_standby_names").Scan(&is)
+		return err == nil && is == "nobody"
+	}, 10*time.Second, 10*time.Millisecond)
+	// A commit whose wait was broken off is not acknowledged.
+	both.Go(func() {
+		var pid *int32
+		assert.Eventually(t, func() bool {
+			err := bed.conn.QueryRow(t.Context(), "select max(pid) from pg_stat_activity where wait_event = 'SyncRep'").Scan(&pid)
+			return err == nil && pid != nil
+		}, 30*time.Second, 10*time.Millisecond)
+		time.Sleep(long)
+		_, err := bed.conn.Exec(t.Context(), "select pg_cancel_backend($1)", pid)
+		assert.NoError(t, err)
+	})
+	a := patient.steadybath(t, "bail", "0.01 L", "--note", "unconfirmed")
+	both.Wait()
+	require.Equal(t, 4, a.status, a.stdout+a.stderr)
+	wellSaid(t, a)
+	require.Contains(t, a.stderr, "standby has not confirmed it")
+	require.Contains(t, a.stderr, "waits for its standby")
+	require.Equal(t, 1, bed.count(t, "f.note = 'unconfirmed'"))
+	b := patient.steadybath(t, "bail", "0.01 L", "--note", "unconfirmed", "--id", uuidPattern.FindString(a.stderr))
+	require.Contains(t, b.stdout, "there already")
 	bed.whole(t)
 }
