@@ -490,6 +490,32 @@ func TestBackupWhileOthersWrite(t *testing.T) {
 	t.Logf("%d backups, %d of them in the middle", len(taken), part)
 }
 
+// Others go on writing while a restore adds a bath: nobody is turned away.
+func TestRestoreWhileOthersWrite(t *testing.T) {
+	from, to := newDatabase(t), newDatabase(t)
+	mustAppend(t, open(t, from, "anna"), bathRow("one"), bathRow("two"))
+	restore(t, to, backup(t, from, "anna"))
+	const writers, each, late = 4, 30, 8
+	var wg sync.WaitGroup
+	errs := make([]error, writers)
+	for w := range writers {
+		s := open(t, to, "anna")
+		wg.Go(func() {
+			for i := 0; i < each && errs[w] == nil; i++ {
+				_, errs[w] = s.Append(ctx, []journal.Row{plateRow("two", "2"), plateRow("one", "1")})
+			}
+		})
+	}
+	for i := range late {
+		mustAppend(t, open(t, from, "ben"), bathRow(fmt.Sprintf("late %d", i)))
+		require.Equal(t, int64(1), restore(t, to, backup(t, from, "ben")).New)
+	}
+	wg.Wait()
+	require.NoError(t, errors.Join(errs...))
+	f := openWhole(t, backup(t, to, "rita"))
+	require.Equal(t, int64(2+late+2*writers*each), f.Facts())
+}
+
 // A record that was changed behind the tool's back is not copied: the copy
 // would take the place of a good one.
 func TestBrokenRecordIsNotBackedUp(t *testing.T) {
@@ -639,4 +665,34 @@ func TestRestorePrivate(t *testing.T) {
 	require.NoError(t, err)
 	require.Equal(t, want, got)
 	mustAppend(t, s, noteRow("a", "it goes on"))
+}
+
+// Whatever the bytes are, reading them as a backup ends, and a whole one gives
+// as many facts as it says.
+func FuzzBackup(f *testing.F) {
+	row := bathRow("b")
+	row.ID, row.Entered, row.By = [16]byte{1}, noon, "anna"
+	row.Hash = row.Chain("")
+	var b bytes.Buffer
+	w := journal.NewWriter(&b)
+	require.NoError(f, w.Write(row))
+	require.NoError(f, w.Flush())
+	manifest, err := json.Marshal(Backup{What: backupWhat, Format: BackupFormat, Chains: []Chain{{"b", "b.csv", 1, row.Hash}}, Advice: AdviceCount{adviceFile, 1}})
+	require.NoError(f, err)
+	advice := `{"bath":"b","head":"` + row.Hash + `","plan":{},"state":"{}","state_layout":"text"}` + "\n"
+	whole := unzipped{{readmeFile, ""}, {"b.csv", b.String()}, {adviceFile, advice}, {manifestFile, string(manifest)}, {sumsFile, ""}}.zipped(f)
+	openWhole(f, whole)
+	f.Add(whole)
+	f.Add(whole[:len(whole)/2])
+	f.Fuzz(func(t *testing.T, text []byte) {
+		file, err := OpenBackup(bytes.NewReader(text), int64(len(text)))
+		if err != nil || file.Check(ctx, nil) != nil {
+			return
+		}
+		var facts int64
+		for _, c := range file.Chains {
+			require.NoError(t, file.eachRow(c, func(journal.Row) error { facts++; return nil }))
+		}
+		require.Equal(t, file.Facts(), facts)
+	})
 }

@@ -7,6 +7,6 @@
 // entered (the database does, and chains the rows), and must never let a
 // password into an error.
 //
-// Start with Open, then Append and Rows (facts.go), then Import; errors.go
-// turns what the server refuses into sentences.
+// Start with Open, then Append and Rows (facts.go), then Import; Backup and
+// Restore copy everything, verbatim (backup.go, restore.go); errors.go turns what the server refuses into sentences.
 package db

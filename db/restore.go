@@ -29,8 +29,9 @@ type RestoredChain struct {
 	Head  string // now
 }
 
+// As the owner, and with nobody else's functions and operators in reach.
 const becomeOwner = `-- become_the_owner
-set local role steadybath_owner`
+select set_config('search_path', 'pg_catalog, pg_temp', true), set_config('role', 'steadybath_owner', true)`
 
 // Nobody enters anything meanwhile, a new bath neither; reading goes on.
 const lockRecords = `-- lock_the_records
@@ -144,6 +145,14 @@ func (r *restorer) all(ctx context.Context, tx pgx.Tx) error {
 			return &Error{What: "only the owner of the records may restore a backup, since it brings along who entered what and when",
 				Help: "connect as the server's superuser or a member of steadybath_owner; nothing was written", Cause: err}
 		}
+		return err
+	}
+	// In the order in which writers take them: first the baths, then the table.
+	names := make([]string, len(r.f.Chains))
+	for i, c := range r.f.Chains {
+		names[i] = c.Bath
+	}
+	if _, err := tx.Exec(ctx, lockBaths, names); err != nil {
 		return err
 	}
 	if _, err := tx.Exec(ctx, lockRecords); err != nil {

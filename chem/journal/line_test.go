@@ -53,3 +53,17 @@ func TestParseLineForgivesNothing(t *testing.T) {
 		require.Error(t, err, name)
 	}
 }
+
+// Whatever is taken is what would be written again.
+func FuzzParseLine(f *testing.F) {
+	r := Row{Time: time.Unix(0, 0).UTC(), Bath: "b", Kind: "note", Note: `a "b", c` + "\n\\", ID: uuid.UUID{1}, Entered: time.Unix(1, 0).UTC(), By: "anna", More: `{"a":"b"}`}
+	r.Hash = r.Chain("")
+	f.Add(r.Line() + "," + r.Hash)
+	f.Add(`,,,"",,,,,,,,,`)
+	f.Add(`"`)
+	f.Fuzz(func(t *testing.T, line string) {
+		if got, err := ParseLine(line); err == nil {
+			require.Equal(t, line, got.Line()+","+got.Hash)
+		}
+	})
+}

@@ -348,7 +348,8 @@ func (s *session) writeBackup(ctx context.Context, store *db.Store, target, path
 	if err != nil {
 		return none, err
 	}
-	if err := errors.Join(f.Chmod(mode), f.Sync()); err != nil {
+	_ = f.Chmod(mode) // a stick's file system may know no modes
+	if err := f.Sync(); err != nil {
 		return none, cannot(err)
 	}
 	// What a bad disk or memory made of it shall not replace a good one.

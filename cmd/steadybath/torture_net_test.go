@@ -1098,7 +1098,7 @@ func TestPatience(t *testing.T) {
 	t.Parallel() // mostly it waits
 	bed := newNetBed(t)
 	long := 3 * time.Second
-	patient := bed.as(person(0))
+	patient := bed.as(nthPerson(0))
 	patient.database += "&connect_timeout=1"
 	tx, err := bed.conn.Begin(t.Context())
 	require.NoError(t, err)
