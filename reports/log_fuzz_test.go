@@ -275,7 +275,8 @@ func answers(t *testing.T, facts []chem.Fact, at time.Time) {
 			return err
 		})
 	}
-	for _, c := range e.Constituents {
+	// Of one, since each replays the log.
+	for _, c := range e.Constituents[:1] {
 		if why, err := bath.Why(c.Name, at); err == nil {
 			ask("why", func(w io.Writer) error { return Why(w, e, why, zone, Metric, "head") })
 			ask("why --json", func(w io.Writer) error { return WhyJSON(w, e, why, "head") })
