@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"net"
 	"os"
+	"slices"
 	"strings"
 	"time"
 	"unicode"
@@ -269,6 +270,13 @@ func configure(dsn string, o Options, writable bool) (*pgxpool.Config, *watch, e
 // stand behind the first / ? or # (RFC 3986, 3.2), where it is written %40; and no
 // setting of a server has a blank in its name.
 func torn(dsn string, c *pgx.ConnConfig) bool {
+	hosts := []string{c.Host}
+	for _, f := range c.Fallbacks {
+		hosts = append(hosts, f.Host)
+	}
+	if slices.ContainsFunc(hosts, func(h string) bool { return strings.Contains(h, "@") && !strings.HasPrefix(h, "/") }) {
+		return true
+	}
 	if _, rest, isURL := strings.Cut(dsn, "://"); isURL && strings.HasPrefix(dsn, "postgres") {
 		if i := strings.IndexAny(rest, "/?#"); i >= 0 {
 			return strings.Contains(rest[:i], ":") && strings.Contains(rest[i:], "@")

@@ -87,7 +87,7 @@ func (s *scribe) move() {
 	case b == 250:
 		s.at = time.Date(1900, 1, 1, 0, 0, 0, 0, time.UTC)
 	case b == 251:
-		s.at = time.Date(9999, 12, 31, 23, 59, 59, 999999000, time.UTC)
+		s.at = time.Date(2345, 12, 31, 23, 59, 59, 999999000, time.UTC) // later ones only take longer
 	default:
 		s.at = time.Date(2026, 3, 29, 1, 0, 0, 0, time.UTC) // clocks are put forward
 	}
@@ -275,7 +275,8 @@ func answers(t *testing.T, facts []chem.Fact, at time.Time) {
 			return err
 		})
 	}
-	for _, c := range e.Constituents {
+	// Of one, since each replays the log.
+	for _, c := range e.Constituents[:1] {
 		if why, err := bath.Why(c.Name, at); err == nil {
 			ask("why", func(w io.Writer) error { return Why(w, e, why, zone, Metric, "head") })
 			ask("why --json", func(w io.Writer) error { return WhyJSON(w, e, why, "head") })

@@ -251,7 +251,7 @@ func writePage(w io.Writer, p Page, script string) error {
 	if err := pageTemplate.Execute(&page, m); err != nil {
 		return fmt.Errorf("the page of bath %q could not be made: %w", p.Bath, err)
 	}
-	_, err = w.Write(page.Bytes())
+	_, err = w.Write(bytes.ToValidUTF8(page.Bytes(), []byte("\ufffd"))) // which the template does not see to
 	return err
 }
 

@@ -142,6 +142,6 @@ func WriteIndex(w io.Writer, x Index) error {
 	if err := indexTemplate.Execute(&page, m); err != nil {
 		return fmt.Errorf("the index of the baths could not be made: %w", err)
 	}
-	_, err := w.Write(page.Bytes())
+	_, err := w.Write(bytes.ToValidUTF8(page.Bytes(), []byte("\ufffd")))
 	return err
 }

@@ -90,9 +90,14 @@ func arrange(app *cli.App, args []string) ([]string, error) {
 	return out, nil
 }
 
+// asksForHelp looks for --help, or -h, among flags and before the words behind
+// them.
 func asksForHelp(flags []string) bool {
 	for _, f := range flags {
-		if f == "--help" || f == "-h" || f == "-help" {
+		if f == "--" {
+			return false
+		}
+		if name, value, ok := asFlag(f); ok && (name == "help" || name == "h") && value != "false" {
 			return true
 		}
 	}
