@@ -163,7 +163,7 @@ func (in PageInput) dueLines() []DueLine {
 	}
 	plan := u.PlanWords(in.Plan)
 	for _, r := range plan.Refused {
-		out = append(out, DueLine{What: r.What, Why: r.Why, Level: DueSoon})
+		out = append(out, DueLine{What: r.What + ": not advised", Why: r.Why, Level: DueSoon})
 	}
 	for _, q := range plan.Quiet {
 		out = append(out, DueLine{What: "leave it", Why: q, Level: DueLater})
@@ -416,7 +416,7 @@ func daysOf(e *estimate.Estimate, zone *time.Location) []DayCharge {
 func howWords(in PageInput) []string {
 	e := in.Estimate
 	out := []string{
-		fmt.Sprintf("Made by steadybath %s from %d facts; the line is the smoothed estimate, from what was read before and after each moment, the band its 90 %% interval.", in.Version, len(in.Entered)),
+		fmt.Sprintf("Made by steadybath %s from %s; the line is the smoothed estimate, from what was read before and after each moment, the band its 90 %% interval.", in.Version, countOf(len(in.Entered), "fact")),
 		fmt.Sprintf("Recipe: %s. Windows and priors are its own; bath show prints it with the source of each figure.", e.Recipe.Title),
 	}
 	var settings []string

@@ -12,6 +12,7 @@ import (
 	"math"
 	"sort"
 	"strings"
+	"sync"
 	"time"
 
 	"steadybath/reports/echarts"
@@ -217,15 +218,20 @@ func writePage(w io.Writer, p Page, script string) error {
 	if m.LastDay != m.FirstDay {
 		m.SpanText += " to " + m.LastDay
 	}
+	views, faults := make([]*panelView, len(p.Panels)), make([]error, len(p.Panels))
+	var drawn sync.WaitGroup
+	for i := range p.Panels {
+		drawn.Go(func() { views[i], faults[i] = viewPanel(p.Panels[i], i, clock) })
+	}
+	drawn.Wait()
+	if err := errors.Join(faults...); err != nil {
+		return err
+	}
+	m.Views = views
 	for i, panel := range p.Panels {
-		v, err := viewPanel(panel, i, clock)
-		if err != nil {
-			return err
-		}
-		m.Views = append(m.Views, v)
 		m.Verdicts = m.Verdicts || panel.Verdict != ""
 		m.LeavesAny = m.LeavesAny || panel.Leaves != ""
-		m.Ahead = m.Ahead || len(v.Fan) > 0
+		m.Ahead = m.Ahead || len(views[i].Fan) > 0
 	}
 	charge, err := viewCharge(p.Days, clock)
 	if err != nil {

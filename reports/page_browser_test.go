@@ -25,6 +25,7 @@ func TestBrowser(t *testing.T) {
 	chromium := browser.Start(t)
 	for name, test := range map[string]func(*testing.T, *browser.Tab){
 		"DrawsWithoutComplaint":           drawsWithoutComplaint,
+		"DrawsVeryManySigns":              drawsVeryManySigns,
 		"KeepsAccessibilityGuidelines":    keepsAccessibilityGuidelines,
 		"WithoutScripts":                  withoutScripts,
 		"PrintsEveryPanelWhole":           printsEveryPanelWhole,
@@ -231,12 +232,42 @@ func zoomsAllPanelsByKeyboard(t *testing.T, b *browser.Tab) {
 	require.Empty(t, b.Complaints())
 }
 
+// Not one of very many readings is missing from its chart, nor from what is told under the pointer.
+func drawsVeryManySigns(t *testing.T, b *browser.Tab) {
+	p := densePage(1100)
+	b.Size(1100, 900)
+	b.Open(pageFile(t, p), true)
+	require.Empty(t, b.Complaints())
+	for i, panel := range p.Panels[:4] {
+		var drawn struct{ Used, Add, Facts int }
+		b.Eval(fmt.Sprintf(`(s => ({Used: s("used"), Add: s("add")}))(name => echarts.getInstanceByDom(document.querySelectorAll(".live")[%d]).getOption().series.find(s => s.name === name).data.length)`, i), &drawn)
+		used, added := 0, 0
+		for _, r := range panel.Readings {
+			if r.State == ReadingUsed {
+				used++
+			}
+		}
+		for _, m := range panel.Marks {
+			if m.Kind == MarkAdd {
+				added++
+			}
+		}
+		require.Equal(t, used, drawn.Used)
+		require.Equal(t, added, drawn.Add)
+		require.Greater(t, used, 2000)
+	}
+	b.Eval(`document.querySelector("figure.panel").scrollIntoView(); document.querySelector(".live").focus()`, nil)
+	b.Keys("ArrowLeft")
+	require.Contains(t, b.Tip(), "titration ")
+	b.Shoot("dense.png")
+}
+
 // BenchmarkBrowserTenYears says how long a ten-year bath takes from the beginning of its loading until its charts are drawn, as
 // the page itself counts it.
 func BenchmarkBrowserTenYears(bench *testing.B) {
 	b := browser.Start(bench).Tab(bench)
 	b.Size(1100, 900)
-	file := pageFile(bench, examplePage(3650, 4))
+	file := pageFile(bench, densePage(3650))
 	sum := 0.0
 	bench.ResetTimer()
 	for i := 0; i < bench.N; i++ {

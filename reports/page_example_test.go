@@ -161,6 +161,22 @@ func examplePage(days int, perDay int) Page {
 	return p
 }
 
+// densePage is the example with readings and additions every few hours: in ten years 39,000 signs and more.
+func densePage(days int) Page {
+	p := examplePage(days, 4)
+	for i := range p.Panels[:4] {
+		panel := &p.Panels[i]
+		for k := 0; k < len(panel.Estimate); k += 2 {
+			e := panel.Estimate[k]
+			panel.Readings = append(panel.Readings, Reading{e.Time, e.Value, (e.High90 - e.Low90) / 4, ReadingUsed, "a titration"})
+			if k%6 == 0 {
+				panel.Marks = append(panel.Marks, Mark{e.Time.Add(time.Hour), MarkAdd, fmt.Sprintf("%d mL", 5+k%7)})
+			}
+		}
+	}
+	return p
+}
+
 // hostilePage has the hostile text in every place that takes text.
 func hostilePage() Page {
 	p := examplePage(40, 1)

@@ -64,17 +64,39 @@ func BenchmarkAt(b *testing.B) {
 	}
 }
 
+// BenchmarkLedger measures what the metal's book costs beyond the plain estimate,
+// one after the other, so that both have the same machine: from the beginning, and
+// opened a year before the end.
 func BenchmarkLedger(b *testing.B) {
 	for _, n := range []int{1000, 10000, 100000} {
 		bath := longLog(b, n)
 		last := bath.Facts[len(bath.Facts)-1].Time
-		b.Run(fmt.Sprintf("facts=%d", n), func(b *testing.B) {
-			b.ReportAllocs()
-			for b.Loop() {
-				_, err := bath.Ledger(time.Time{}, last)
-				require.NoError(b, err)
+		for _, later := range []bool{false, true} {
+			from := time.Time{}
+			if later {
+				from = last.AddDate(-1, 0, 0)
+				if from.Before(bath.Began) {
+					continue
+				}
 			}
-		})
+			b.Run(fmt.Sprintf("facts=%d/later=%t", n, later), func(b *testing.B) {
+				b.ReportAllocs()
+				var plain, book time.Duration
+				for b.Loop() {
+					began := time.Now()
+					_, err := bath.At(last, Options{})
+					require.NoError(b, err)
+					between := time.Now()
+					_, err = bath.Ledger(from, last)
+					require.NoError(b, err)
+					plain, book = plain+between.Sub(began), book+time.Since(between)
+				}
+				n := float64(b.N)
+				b.ReportMetric(plain.Seconds()/n, "s/estimate")
+				b.ReportMetric(book.Seconds()/n, "s/ledger")
+				b.ReportMetric((book-plain).Seconds()/n, "s/beyond")
+			})
+		}
 	}
 }
 

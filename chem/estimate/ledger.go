@@ -95,31 +95,83 @@ type flow struct {
 	why   cause
 }
 
-// book adds up, beside a run's state and as a part of it, what moves the metal:
-// sums have covariances with the amounts, so that readings correct them too. It
-// follows the run and changes nothing in it.
+// book adds up, beside a run's state, what moves the metal: sums have covariances
+// with the amounts, so that readings correct them too. It follows the run and
+// changes nothing in it.
+//
+// With C the covariance of state and sums, S that of the sums, F the step's
+// transition, G what it does to the sums and P the state's covariance, a step makes
+// S + G·C + C'·G' + G·P·G' of S and F·(C + P·G') of C; a correction with row h,
+// gain K and innovation variance v makes S - C'·h·h'·C/v of S and C - K·h'·C of C.
+// Only what a step names is touched, and a sum that has always been certain has no
+// column.
 type book struct {
 	r     *run
-	parts int // place of what is on parts; after it what is out, and then the flows
 	flows []flow
-	at    map[flow]int // place
+	at    map[flow]int // sum
 	gram  float64      // amount of the metal, in its own unit, per g
 	first bool         // what is opened now is what nobody had known
 
-	moved  map[string][]float64 // by readings: what they corrected of each sum, then of bath and anodes
-	spread map[string]filter.Sym
+	x      []float64 // sums
+	column []int     // of each sum in c, -1 where it has none
+	used   int       // columns
+	c      []float64 // a row of len(x) numbers for each place of the state
+	half   []float64 // S is half and its mirror image added up, len(x) squared
+
+	jac   []filter.Entry // of the step: column, place
+	noise []stirred
+	count int // of noise in use
+
+	found map[string]*finding // by readings
+	kinds map[string]*finding // by subject, the same ones
+
+	fed [2]memo // where the last changes of bath and anodes were posted
+
+	opened  bool
+	opening map[string]Sum
+	from    time.Time
+	whole   bool // from the bath's beginning
+
+	rows, old, ch, gain []float64
+	slot, changed       []int
 }
 
-// sums is how many sums the book keeps in the state.
-func (b *book) sums() int { return 2 + len(b.flows) }
+// memo is the sum that changes of a cause belong to.
+type memo struct {
+	why   cause
+	first bool
+	sum   int
+}
+
+// stirred is how far one standard deviation of a source moves columns.
+type stirred struct {
+	source int
+	terms  []term
+}
+
+// finding is what readings of one sort corrected: of each column, and last of bath
+// and anodes.
+type finding struct {
+	moved  []float64
+	spread []float64 // square
+}
+
+// What was on parts and out before the books opened, and after them the flows.
+const (
+	partsBefore = iota
+	outBefore
+	flowsFrom
+)
 
 // newBook lists what can move the metal of a bath.
 func newBook(bath *Bath) *book {
-	b := &book{at: map[flow]int{}, moved: map[string][]float64{}, spread: map[string]filter.Sym{}}
+	b := &book{at: map[flow]int{}, found: map[string]*finding{}, kinds: map[string]*finding{}, opening: map[string]Sum{}}
 	add := func(place string, causes ...cause) {
 		for _, c := range causes {
-			if !slices.Contains(b.flows, flow{place, c}) {
-				b.flows = append(b.flows, flow{place, c})
+			f := flow{place, c}
+			if _, ok := b.at[f]; !ok {
+				b.at[f] = flowsFrom + len(b.flows)
+				b.flows = append(b.flows, f)
 			}
 		}
 	}
@@ -134,121 +186,291 @@ func newBook(bath *Bath) *book {
 			}
 		}
 	}
+	k := flowsFrom + len(b.flows)
+	b.x, b.column, b.half = make([]float64, k), make([]int, k), make([]float64, k*k)
+	for i := range b.column {
+		b.column[i] = -1
+	}
 	return b
 }
 
-// started is a run that keeps the book from the bath's beginning.
-func (b *book) started(bath *Bath) *run {
-	r := bath.startRoom(b.sums(), nil)
-	b.r, b.parts = r, r.l.fixed-b.sums()
-	for i, f := range b.flows {
-		b.at[f] = b.parts + 2 + i
-	}
+// follow makes the book that of a run which begins.
+func (b *book) follow(r *run) {
+	b.r = r
 	b.gram = r.l.perMol[r.l.metal] / r.l.cons[r.l.metal].MolarMass
+	b.c = make([]float64, len(r.s.X)*len(b.x))
 	r.s.book = b
-	return r
 }
 
-// entry is what a change at one place of the state does to a sum.
+// clone is a copy that shares nothing that changes, for a run that stands where
+// b's does.
+func (b *book) clone(r *run) *book {
+	c := *b
+	c.r = r
+	c.x, c.column, c.c, c.half = slices.Clone(b.x), slices.Clone(b.column), slices.Clone(b.c), slices.Clone(b.half)
+	c.jac, c.noise, c.count, c.rows, c.old, c.ch, c.gain, c.slot, c.changed = nil, nil, 0, nil, nil, nil, nil, nil, nil
+	c.opening = maps.Clone(b.opening)
+	c.found, c.kinds = make(map[string]*finding, len(b.found)), map[string]*finding{}
+	for name, f := range b.found {
+		c.found[name] = &finding{slices.Clone(f.moved), slices.Clone(f.spread)}
+	}
+	return &c
+}
+
+// entry is a sum and how often it counts.
 type entry struct {
 	at int
 	by float64
 }
 
-// entries returns which sums a change at place i belongs to: that of its cause,
-// and what is out or on parts, since whatever one account gains another loses.
-func (b *book) entries(i int, why cause) (list [2]entry, n int) {
+// posts returns which sum a change at place i of the state belongs to, and how
+// much of it a unit there is.
+func (b *book) posts(i int, why cause) (sum int, by float64, ok bool) {
 	l := b.r.l
-	out := b.parts + 1
 	switch {
 	case i == l.metal:
-		at, ok := b.at[flow{InBath, b.named(why)}]
-		if !ok {
-			at = b.at[flow{InBath, causeRest}]
-		}
-		if why == causeParts {
-			return [2]entry{{at, 1}, {b.parts, -1}}, 2
-		}
-		return [2]entry{{at, 1}, {out, -1}}, 2
+		return b.sumOf(0, InBath, why), 1, true
 	case i >= l.fixed && b.r.soluble() && b.anode(i):
-		at, ok := b.at[flow{InAnodes, why}]
-		if !ok {
-			at = b.at[flow{InAnodes, causeRest}]
-		}
-		return [2]entry{{at, 1000 * b.gram}, {out, -1000 * b.gram}}, 2
+		return b.sumOf(1, InAnodes, why), 1000 * b.gram, true
 	}
-	return list, 0
+	return 0, 0, false
 }
 
-func (b *book) named(why cause) cause {
-	if why == causeChange && b.first { // no change: a first reading corrects a guess
-		return causeRest
+func (b *book) sumOf(which int, place string, why cause) int {
+	m := &b.fed[which]
+	if m.sum > 0 && m.why == why && m.first == b.first {
+		return m.sum
 	}
-	return why
+	named := why
+	if which == 0 && why == causeChange && b.first { // no change: a first reading corrects a guess
+		named = causeRest
+	}
+	sum, ok := b.at[flow{place, named}]
+	if !ok {
+		sum = b.at[flow{place, causeRest}]
+	}
+	*m = memo{why, b.first, sum}
+	return sum
 }
 
 func (b *book) anode(place int) bool {
-	return slices.ContainsFunc(b.r.hung, func(h hungAnode) bool { return h.at == place })
+	for i := range b.r.hung {
+		if b.r.hung[i].at == place {
+			return true
+		}
+	}
+	return false
 }
 
-func (b *book) move(t *step, i int, by float64) {
-	list, n := b.entries(i, t.state.why)
-	for _, e := range list[:n] {
-		t.dx[e.at] += by * e.by
+// columnOf is the column of a sum, which from here on is not certain.
+func (b *book) columnOf(sum int) int {
+	if b.column[sum] < 0 {
+		b.column[sum] = b.used
+		b.used++
+	}
+	return b.column[sum]
+}
+
+// begin begins a step; the one before it is over.
+func (b *book) begin() { b.jac, b.count = b.jac[:0], 0 }
+
+func (b *book) move(i int, why cause, by float64) {
+	if sum, per, ok := b.posts(i, why); ok {
+		b.x[sum] += by * per
 	}
 }
 
-func (b *book) slope(t *step, row, col int, d float64) {
-	list, n := b.entries(row, t.state.why)
-	for _, e := range list[:n] {
-		t.jac = append(t.jac, filter.Entry{Row: e.at, Col: col, Value: d * e.by})
+func (b *book) slope(row, col int, why cause, d float64) {
+	if sum, per, ok := b.posts(row, why); ok {
+		b.derive(sum, col, d*per)
 	}
 }
 
-func (b *book) stir(t *step, source, at int, by float64) {
-	list, n := b.entries(at, t.state.why)
-	for _, e := range list[:n] {
-		t.noise[source].terms = append(t.noise[source].terms, term{e.at, by * e.by})
+func (b *book) derive(sum, col int, d float64) {
+	at := b.columnOf(sum)
+	for i := range b.jac {
+		if e := &b.jac[i]; e.Row == at && e.Col == col {
+			e.Value += d
+			return
+		}
 	}
+	b.jac = append(b.jac, filter.Entry{Row: at, Col: col, Value: d})
+}
+
+func (b *book) stir(source, at int, why cause, by float64) {
+	if sum, per, ok := b.posts(at, why); ok {
+		b.shake(source, sum, by*per)
+	}
+}
+
+func (b *book) shake(source, sum int, by float64) {
+	at := b.columnOf(sum)
+	for i := b.count - 1; i >= 0; i-- {
+		n := &b.noise[i]
+		if n.source != source {
+			continue
+		}
+		for k := range n.terms {
+			if n.terms[k].at == at {
+				n.terms[k].by += by
+				return
+			}
+		}
+		n.terms = append(n.terms, term{at, by})
+		return
+	}
+	if b.count == len(b.noise) {
+		b.noise = append(b.noise, stirred{})
+	}
+	n := &b.noise[b.count]
+	n.source, n.terms = source, append(n.terms[:0], term{at, by})
+	b.count++
+}
+
+// apply carries the covariances through a step, with the state as it is before it.
+func (b *book) apply(jac []filter.Entry, noise []source) {
+	b.derived()
+	b.carry(jac)
+	k := len(b.x)
+	for _, n := range b.noise[:b.count] {
+		for _, s := range n.terms {
+			for _, o := range n.terms {
+				b.half[s.at*k+o.at] += s.by * o.by / 2
+			}
+			for _, t := range noise[n.source].terms {
+				b.c[t.at*k+s.at] += t.by * s.by
+			}
+		}
+	}
+	b.begin()
+}
+
+// derived adds what the step's derivatives of the sums make.
+func (b *book) derived() {
+	if len(b.jac) == 0 {
+		return
+	}
+	k, p := len(b.x), b.r.s.P
+	n := p.N()
+	b.slot, b.changed = room(b.slot, k), b.changed[:0]
+	b.rows = zeros(b.rows, k*n)
+	for _, e := range b.jac {
+		if b.slot[e.Row] == 0 {
+			b.changed = append(b.changed, e.Row)
+			b.slot[e.Row] = len(b.changed)
+		}
+		at := b.slot[e.Row] - 1
+		plus(b.rows[at*n:(at+1)*n], e.Value, p.Row(e.Col)) // G·P
+		plus(b.half[e.Row*k:e.Row*k+b.used], e.Value, b.c[e.Col*k:e.Col*k+b.used])
+	}
+	for at, col := range b.changed {
+		row, half := b.rows[at*n:(at+1)*n], b.half[col*k:(col+1)*k]
+		for _, e := range b.jac {
+			half[e.Row] += e.Value * row[e.Col] / 2
+		}
+		for i, v := range row {
+			b.c[i*k+col] += v
+		}
+	}
+}
+
+// carry makes F·C of C, with F = I + jac.
+func (b *book) carry(jac []filter.Entry) {
+	k, used, p := len(b.x), b.used, b.r.s.P
+	n := p.N()
+	b.slot, b.old = room(b.slot, n), b.old[:0]
+	row := func(i int) []float64 { return b.c[i*k : i*k+used] }
+	for _, e := range jac {
+		if b.slot[e.Row] == 0 {
+			b.old = append(b.old, row(e.Row)...)
+			b.slot[e.Row] = len(b.old) / max(used, 1)
+		}
+	}
+	if used == 0 {
+		return
+	}
+	for _, e := range jac {
+		from := row(e.Col)
+		if at := b.slot[e.Col]; at > 0 {
+			from = b.old[(at-1)*used : at*used]
+		}
+		plus(row(e.Row), e.Value, from)
+	}
+}
+
+// plus adds f·x to y.
+func plus(y []float64, f float64, x []float64) {
+	x = x[:len(y)]
+	for len(y) >= 4 && len(x) >= 4 {
+		y[0] += f * x[0]
+		y[1] += f * x[1]
+		y[2] += f * x[2]
+		y[3] += f * x[3]
+		y, x = y[4:], x[4:]
+	}
+	for i := range y {
+		y[i] += f * x[i]
+	}
+}
+
+func room(a []int, n int) []int {
+	if cap(a) < n {
+		return make([]int, n, n+8)
+	}
+	a = a[:n]
+	clear(a)
+	return a
+}
+
+// grow, drop and forget do to the book what happens to places of the state.
+func (b *book) grow() { b.c = append(b.c, make([]float64, len(b.x))...) }
+
+func (b *book) drop(place int) {
+	k := len(b.x)
+	b.c = slices.Delete(b.c, place*k, (place+1)*k)
+}
+
+func (b *book) forget(place int) {
+	k := len(b.x)
+	clear(b.c[place*k : (place+1)*k])
 }
 
 // unweighed adds up what the anodes dissolve whose mass nobody has logged: the
 // part of mol, with its derivatives and noise, that is not the weighed ones' share
 // of sum.
-func (b *book) unweighed(t *step, mol, sum float64, by, noise []term) {
+func (b *book) unweighed(why cause, mol, sum float64, by, noise []term) {
 	r := b.r
-	at := b.at[flow{unweighedPlace, t.state.why}]
 	known := 0.0
 	for _, h := range r.hung {
 		if h.at >= 0 && sum >= 1e-6 {
 			known += r.weight(h) / sum
 		}
 	}
-	per := r.l.perMol[r.l.metal] * (1 - known)
 	if known >= 1 {
 		return
 	}
-	t.dx[at] += mol * per
+	at := b.at[flow{unweighedPlace, why}]
+	per := r.l.perMol[r.l.metal] * (1 - known)
+	b.x[at] += mol * per
 	for _, d := range by {
-		t.jac = append(t.jac, filter.Entry{Row: at, Col: d.at, Value: d.by * per})
+		b.derive(at, d.at, d.by*per)
 	}
 	for _, d := range noise {
-		t.noise[d.at].terms = append(t.noise[d.at].terms, term{at, d.by * per})
+		b.shake(d.at, at, d.by*per)
 	}
 	for _, h := range r.hung {
 		if h.at >= 0 && sum >= 1e-6 {
-			t.jac = append(t.jac, filter.Entry{Row: at, Col: h.off, Value: -mol * per / sum})
+			b.derive(at, h.off, -mol*r.l.perMol[r.l.metal]*(1-known)/sum)
 		}
 	}
 }
 
 // instead is what a weighed anode dissolves, kg, and those that nobody weighed
 // do not, or the other way round.
-func (b *book) instead(t *step, source int, kg float64) {
+func (b *book) instead(why cause, source int, kg float64) {
 	for _, h := range b.r.hung {
 		if h.at < 0 {
-			at := b.at[flow{unweighedPlace, t.state.why}]
-			t.noise[source].terms = append(t.noise[source].terms, term{at, kg * 1000 * b.gram})
+			b.shake(source, b.at[flow{unweighedPlace, why}], kg*1000*b.gram)
 			return
 		}
 	}
@@ -256,34 +478,26 @@ func (b *book) instead(t *step, source int, kg float64) {
 
 // poured posts that all of place i came (sign 1) or goes (-1).
 func (b *book) poured(i int, why cause, sign float64) {
-	s := b.r.s
-	list, n := b.entries(i, why)
-	if i < 0 || n == 0 {
+	if i < 0 {
 		return
 	}
-	t := s.newStep()
-	for _, e := range list[:n] {
-		t.dx[e.at] += sign * e.by * s.x(i)
-		t.jac = append(t.jac, filter.Entry{Row: e.at, Col: i, Value: sign * e.by})
+	if sum, per, ok := b.posts(i, why); ok {
+		b.begin()
+		b.x[sum] += sign * per * b.r.s.x(i)
+		b.derive(sum, i, sign*per)
+		b.apply(nil, nil)
 	}
-	s.apply(t)
 }
 
 // floor posts what keeps place i from falling below nothing.
-func (b *book) floor(i int, by float64) {
-	list, n := b.entries(i, causeEdge)
-	for _, e := range list[:n] {
-		b.r.s.X[e.at] += by * e.by
-	}
-}
+func (b *book) floor(i int, by float64) { b.move(i, causeEdge, by) }
 
-// learned notes what a correction with innovation nu, of that variance, did to
-// each sum.
-func (b *book) learned(readings string, nu, variance float64) {
-	if !(variance > 0) {
-		return
+// kind is what readings of the subject found.
+func (b *book) kind(subject string) *finding {
+	if f := b.kinds[subject]; f != nil {
+		return f
 	}
-	s := b.r.s
+	readings := subject
 	switch {
 	case strings.HasPrefix(readings, subjectOf("")):
 		readings = ByWeighing
@@ -292,40 +506,149 @@ func (b *book) learned(readings string, nu, variance float64) {
 			readings = ByOthers
 		}
 	}
-	n := b.sums() + 2
-	gain := make([]float64, n)
-	copy(gain, s.Gain()[b.parts:b.parts+b.sums()])
-	gain[n-2] = s.Gain()[b.r.l.metal]
+	f := b.found[readings]
+	if f == nil {
+		n := len(b.x) + 2
+		f = &finding{make([]float64, n), make([]float64, n*n)}
+		b.found[readings] = f
+	}
+	b.kinds[subject] = f
+	return f
+}
+
+// learned corrects the sums with what the state has just been corrected with, and
+// notes what that did to each: innovation nu, of that variance, of what h reads.
+func (b *book) learned(subject string, nu, variance float64, h []term) {
+	if !(variance > 0) {
+		return
+	}
+	s, k, used := b.r.s, len(b.x), b.used
+	n := k + 2
+	b.ch, b.gain = zeros(b.ch, n), zeros(b.gain, n)
+	ch := b.ch[:used]
+	for _, t := range h {
+		plus(ch, t.by, b.c[t.at*k:t.at*k+used])
+	}
+	for i, v := range ch {
+		b.gain[i] = v / variance
+	}
+	state := s.Gain()
+	for j, g := range state {
+		if g != 0 {
+			plus(b.c[j*k:j*k+used], -g, ch)
+		}
+	}
+	for sum, col := range b.column {
+		if col >= 0 {
+			b.x[sum] += b.gain[col] * nu
+		}
+	}
+	for i, g := range b.gain[:used] {
+		if g != 0 {
+			plus(b.half[i*k:i*k+used], -g/2, ch)
+		}
+	}
+	b.gain[n-2] = state[b.r.l.metal]
 	if b.r.soluble() {
 		for _, h := range b.r.hung {
 			if h.at >= 0 {
-				gain[n-1] += s.Gain()[h.at] * 1000 * b.gram
+				b.gain[n-1] += state[h.at] * 1000 * b.gram
 			}
 		}
 	}
-	if b.moved[readings] == nil {
-		b.moved[readings], b.spread[readings] = make([]float64, n), filter.NewSym(n)
-	}
-	moved, spread := b.moved[readings], b.spread[readings]
-	for i, g := range gain {
-		moved[i] += g * nu
-		for j := range i + 1 {
-			spread.Add(i, j, g*gain[j]*variance)
+	f := b.kind(subject)
+	plus(f.moved, nu, b.gain)
+	for i, g := range b.gain {
+		if g == 0 {
+			continue
 		}
+		row := f.spread[i*n : (i+1)*n]
+		plus(row[:used], g*variance, b.gain[:used])
+		row[n-2] += g * b.gain[n-2] * variance
+		row[n-1] += g * b.gain[n-1] * variance
 	}
 }
 
 // open begins the flows anew; whole also what is on parts and out.
 func (b *book) open(whole bool) {
-	from := b.parts + 2
 	if whole {
-		from = b.parts
+		clear(b.x)
+		clear(b.c)
+		clear(b.half)
+	} else {
+		b.freeze(partsBefore, b.onParts())
+		b.freeze(outBefore, b.outside())
+		for sum := flowsFrom; sum < len(b.x); sum++ {
+			b.begun(sum)
+		}
 	}
-	for i := from; i < b.parts+b.sums(); i++ {
-		b.r.s.set(i, 0, 0)
+	clear(b.found)
+	clear(b.kinds)
+}
+
+// freeze makes a sum what a list of sums comes to now, itself included.
+func (b *book) freeze(sum int, list []entry) {
+	k, col := len(b.x), b.columnOf(sum)
+	v := 0.0
+	row, places := make([]float64, k), make([]float64, len(b.r.s.X))
+	for _, e := range list {
+		v += e.by * b.x[e.at]
+		at := b.column[e.at]
+		if at < 0 {
+			continue
+		}
+		for o := range b.used {
+			row[o] += e.by * (b.half[at*k+o] + b.half[o*k+at])
+		}
+		for i := range places {
+			places[i] += e.by * b.c[i*k+at]
+		}
 	}
-	clear(b.moved)
-	clear(b.spread)
+	own := 0.0
+	for _, e := range list {
+		if at := b.column[e.at]; at >= 0 {
+			own += e.by * row[at]
+		}
+	}
+	b.begun(sum)
+	b.x[sum] = v
+	copy(b.half[col*k:(col+1)*k], row)
+	b.half[col*k+col] = own / 2
+	for i, v := range places {
+		b.c[i*k+col] = v
+	}
+}
+
+// begun begins a sum anew at nothing.
+func (b *book) begun(sum int) {
+	b.x[sum] = 0
+	k, col := len(b.x), b.column[sum]
+	if col < 0 {
+		return
+	}
+	for o := range k {
+		b.half[col*k+o], b.half[o*k+col] = 0, 0
+	}
+	for i := range b.r.s.X {
+		b.c[i*k+col] = 0
+	}
+}
+
+// onParts is what is on parts: what was, less what the bath has been posted to
+// have got from them.
+func (b *book) onParts() []entry {
+	return []entry{{partsBefore, 1}, {b.at[flow{InBath, causeParts}], -1}}
+}
+
+// outside is what is out: whatever bath or anodes gained somebody else lost.
+func (b *book) outside() []entry {
+	list := []entry{{outBefore, 1}}
+	for i, f := range b.flows {
+		if f.place != unweighedPlace && f != (flow{InBath, causeParts}) {
+			list = append(list, entry{flowsFrom + i, -1})
+		}
+	}
+	return list
 }
 
 // mix is a sum of sums: by place of the state, and, where they were counted as
@@ -358,40 +681,64 @@ func (m mix) and(o mix, by float64) mix {
 // now is what a mix comes to with all that was read, in g.
 func (b *book) now(list []entry) Sum {
 	var out Sum
-	variance := 0.0
+	variance, k := 0.0, len(b.x)
 	for _, e := range list {
-		out.Value += e.by * b.r.s.x(e.at)
+		out.Value += e.by * b.x[e.at]
+		at := b.column[e.at]
+		if at < 0 {
+			continue
+		}
 		for _, f := range list {
-			variance += e.by * f.by * b.r.s.p(e.at, f.at)
+			if o := b.column[f.at]; o >= 0 {
+				variance += e.by * f.by * (b.half[at*k+o] + b.half[o*k+at])
+			}
 		}
 	}
 	return Sum{out.Value / b.gram, math.Sqrt(math.Max(0, variance)) / b.gram}
 }
 
-// corrected is what the named readings corrected of a sum of sums, in g. Places
-// are those of the state, or -2 and -1 for bath and anodes.
-func (b *book) corrected(readings string, list []entry) Sum {
-	moved, spread := b.moved[readings], b.spread[readings]
-	place := func(at int) int {
-		if at < 0 {
-			return len(moved) + at
-		}
-		return at - b.parts
+// stands is what places of the state come to, in g.
+func (b *book) stands(list []term) Sum {
+	v := 0.0
+	for _, e := range list {
+		v += e.by * b.r.s.x(e.at)
 	}
+	return Sum{v / b.gram, math.Sqrt(b.r.s.variance(list)) / b.gram}
+}
+
+// corrected is what the named readings corrected of a sum of sums, in g; -2 and -1
+// are bath and anodes.
+func (b *book) corrected(readings string, list []entry) Sum {
+	f := b.found[readings]
+	n := len(f.moved)
 	var out Sum
 	variance := 0.0
 	for _, e := range list {
-		out.Value += e.by * moved[place(e.at)]
-		for _, f := range list {
-			variance += e.by * f.by * spread.At(place(e.at), place(f.at))
+		i := b.place(e.at)
+		if i < 0 {
+			continue
+		}
+		out.Value += e.by * f.moved[i]
+		for _, o := range list {
+			if j := b.place(o.at); j >= 0 {
+				variance += e.by * o.by * f.spread[i*n+j]
+			}
 		}
 	}
 	return Sum{out.Value / b.gram, math.Sqrt(math.Max(0, variance)) / b.gram}
+}
+
+// place is where a finding has a sum, or, with -2 and -1, bath and anodes.
+func (b *book) place(sum int) int {
+	if sum < 0 {
+		return len(b.x) + 2 + sum
+	}
+	return b.column[sum]
 }
 
 func (b *book) allCorrected(list []entry) Sum {
 	var out Sum
-	for _, name := range slices.Sorted(maps.Keys(b.moved)) {
+	for _, name := range slices.Sorted(maps.Keys(b.found)) {
 		c := b.corrected(name, list)
 		out.Value, out.U = out.Value+c.Value, math.Hypot(out.U, c.U)
 	}
@@ -411,13 +758,13 @@ func (b *book) posted(m mix) Sum {
 
 // anodesNow is what the anodes of known mass weigh, in g.
 func (b *book) anodesNow() Sum {
-	var list []entry
+	var list []term
 	for _, h := range b.r.hung {
 		if h.at >= 0 && b.r.soluble() {
-			list = append(list, entry{h.at, 1000 * b.gram})
+			list = append(list, term{h.at, 1000 * b.gram})
 		}
 	}
-	return b.now(list)
+	return b.stands(list)
 }
 
 func (b *book) balance(account string) Sum {
@@ -425,11 +772,11 @@ func (b *book) balance(account string) Sum {
 	case InAnodes:
 		return b.anodesNow()
 	case InBath:
-		return b.now([]entry{{b.r.l.metal, 1}})
+		return b.stands([]term{{b.r.l.metal, 1}})
 	case OnParts:
-		return b.now([]entry{{b.parts, 1}})
+		return b.now(b.onParts())
 	}
-	return b.now([]entry{{b.parts + 1, 1}})
+	return b.now(b.outside())
 }
 
 // line is a posting before it is counted.
@@ -487,57 +834,13 @@ func (b *Bath) Ledger(from, to time.Time) (*Ledger, error) {
 	case from.After(to):
 		return nil, fmt.Errorf("the books cannot close on %s before they open on %s", to.Format(time.DateOnly), from.Format(time.DateOnly))
 	}
-	whole := b.start()
-	whole.through(0, to)
-
-	k := newBook(b)
-	r := k.started(b)
-	r.replay, r.status = true, whole.status
-	out := &Ledger{Bath: b, From: from, To: to, Metal: r.l.cons[r.l.metal].Name}
+	r, k := b.keep(from, to)
+	out := &Ledger{Bath: b, From: k.from, To: to, Beginning: k.whole, Metal: r.l.cons[r.l.metal].Name}
 	if r.l.acid >= 0 {
 		out.Acid = r.l.cons[r.l.acid].Name
 	}
-	first := b.firstFilling()
-	opening := map[string]Sum{}
-	opened := false
-	open := func(beginning bool) {
-		opened = true
-		if beginning {
-			out.From, out.Beginning = r.now, true
-		}
-		k.open(beginning)
-		for _, a := range []string{InAnodes, InBath, OnParts, Out} {
-			opening[a] = k.balance(a)
-		}
-		if beginning {
-			opening[OnParts], opening[Out] = Sum{}, Sum{}
-		}
-	}
-	if from.IsZero() && first < 0 {
-		open(true)
-	}
-	for i, f := range b.Facts {
-		if f.Time.After(to) {
-			break
-		}
-		if !opened && i > first && f.Time.After(from) && !from.IsZero() {
-			r.advance(from)
-			open(false)
-		}
-		r.take(i)
-		if i == first && !from.After(f.Time) {
-			open(true)
-		} else if i == first {
-			k.open(true)
-		}
-	}
-	if !opened {
-		r.advance(maxTime(from, r.now))
-		open(from.IsZero())
-	}
-	r.advance(to)
-	k.close(out, opening)
-	e := whole.answer(to)
+	k.close(out, k.opening)
+	e := r.answer(to)
 	for _, rd := range e.Readings {
 		of := rd.Subject == out.Metal || rd.Subject == out.Acid || rd.Subject == "volume" || strings.HasPrefix(rd.Subject, subjectOf(""))
 		if of && (rd.Fate == Held || rd.Fate == Dropped) && !rd.Fact.Time.Before(out.From) {
@@ -550,6 +853,131 @@ func (b *Bath) Ledger(from, to time.Time) (*Ledger, error) {
 		}
 	}
 	return out, nil
+}
+
+// kept is run and book before a fact.
+type kept struct {
+	index int
+	run   *run
+	book  *book
+}
+
+// keptEvery is how many facts lie between two moments to which the book can go
+// back.
+const keptEvery = 256
+
+// keep takes all facts up to the moment to and keeps the book beside.
+//
+// A reading may show that the bath changed some time ago; the run then goes on from
+// another one, which took the facts since that time once more without a book. The
+// book goes back to before that time and follows as the readings have now been
+// decided. Where the books open at a moment between facts, at which the run does
+// not stop, or readings would be decided by when somebody opens books, the book
+// follows from there on when all has been decided.
+func (b *Bath) keep(from, to time.Time) (*run, *book) {
+	k := newBook(b)
+	r := b.start()
+	k.follow(r)
+	k.from = from
+	first := b.firstFilling()
+	if from.IsZero() && first < 0 {
+		k.start(true)
+	}
+	var back []kept
+	here := func(i int) {
+		bare := r.bare()
+		bare.replay = true
+		back = append(back, kept{i, bare, k.clone(nil)})
+	}
+	follow := func(end int) *book {
+		for back[len(back)-1].index > r.wentBack {
+			back = back[:len(back)-1]
+		}
+		last := back[len(back)-1]
+		again := last.run.clone()
+		again.status = r.status
+		k := last.book.clone(again)
+		again.s.book = k
+		for i := last.index; i < end; i++ {
+			k.take(i, first)
+		}
+		return k
+	}
+	end, alone := 0, false
+	wait := func() {
+		here(end)
+		r.s.book, r.wentBack, alone = nil, end, true
+	}
+	for ; end < len(b.Facts) && !b.Facts[end].Time.After(to); end++ {
+		if !alone && k.opens(end, first) {
+			wait()
+		}
+		if alone {
+			r.take(end)
+			continue
+		}
+		if end%keptEvery == 0 {
+			here(end)
+		}
+		k.take(end, first)
+		if r.s.book == nil {
+			k = follow(end + 1)
+			r.s, r.lots, r.hung, r.pulled = k.r.s, k.r.lots, k.r.hung, k.r.pulled // the same bath, and the book's places
+			k.r = r
+		}
+	}
+	if !alone && !k.opened {
+		wait()
+	}
+	r.advance(to)
+	if !alone {
+		r.s.book = nil
+		return r, k
+	}
+	k = follow(end)
+	if !k.opened {
+		k.r.advance(maxTime(from, k.r.now))
+		k.start(from.IsZero())
+	}
+	k.r.advance(to)
+	return r, k
+}
+
+// opens tells whether the books open before fact i.
+func (b *book) opens(i, first int) bool {
+	return !b.opened && i > first && b.r.bath.Facts[i].Time.After(b.from) && !b.from.IsZero()
+}
+
+// take takes fact i and opens the books where it is time.
+func (b *book) take(i, first int) {
+	r, f := b.r, b.r.bath.Facts[i]
+	if b.opens(i, first) {
+		r.advance(b.from)
+		b.start(false)
+	}
+	r.take(i)
+	switch {
+	case r.s.book == nil || i != first:
+	case !b.from.After(f.Time):
+		b.start(true)
+	default:
+		b.open(true)
+	}
+}
+
+// start opens the books now.
+func (b *book) start(beginning bool) {
+	b.opened = true
+	if beginning {
+		b.from, b.whole = b.r.now, true
+	}
+	b.open(beginning)
+	for _, a := range []string{InAnodes, InBath, OnParts, Out} {
+		b.opening[a] = b.balance(a)
+	}
+	if beginning {
+		b.opening[OnParts], b.opening[Out] = Sum{}, Sum{}
+	}
 }
 
 func maxTime(a, b time.Time) time.Time {
@@ -581,7 +1009,7 @@ func (k *book) close(out *Ledger, opening map[string]Sum) {
 	ins, outs := map[string]mix{}, map[string]mix{}
 	for _, l := range k.lines() {
 		p := Posting{From: l.from, To: l.to, Cause: l.why, Posted: k.posted(l.mix), Now: k.now(l.mix.sums), Unlogged: len(l.mix.posted) == 0}
-		if p.Posted.Value < 0 {
+		if p.Posted.Value < -least { // less is rounding, and has no direction
 			p.From, p.To = p.To, p.From
 			p.Posted.Value, p.Now.Value = -p.Posted.Value, -p.Now.Value
 			l.mix = mix{}.and(l.mix, -1)
@@ -603,13 +1031,13 @@ func (k *book) close(out *Ledger, opening map[string]Sum) {
 	counted := map[string][]entry{
 		InAnodes: append([]entry{{-1, 1}}, inAnodes...),
 		InBath:   append([]entry{{-2, 1}}, inBath...),
-		OnParts:  {{k.parts, 1}},
-		Out:      append(append([]entry{{k.parts + 1, 1}}, back(inBath)...), back(inAnodes)...),
+		OnParts:  k.onParts(),
+		Out:      slices.Concat(k.outside(), back(inBath), back(inAnodes)),
 	}
 	for _, name := range []string{InAnodes, InBath, OnParts, Out} {
 		a := Account{Name: name, Opening: opening[name], In: k.posted(ins[name]), Out: k.posted(outs[name]), Corrected: k.allCorrected(counted[name]), Closing: k.balance(name)}
 		out.Accounts = append(out.Accounts, a)
-		for readings := range k.moved {
+		for readings := range k.found {
 			c := Correction{name, readings, k.corrected(readings, counted[name])}
 			if name != Out && c.U > least {
 				out.Corrections = append(out.Corrections, c)

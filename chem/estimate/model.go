@@ -461,7 +461,7 @@ func (r *run) lose(t *step, mol float64, by, noise []term, uShare float64) {
 		sum += r.weight(h)
 	}
 	if s.book != nil {
-		s.book.unweighed(t, mol, sum, by, noise)
+		s.book.unweighed(s.why, mol, sum, by, noise)
 	}
 	if sum < 1e-6 {
 		return
@@ -504,7 +504,7 @@ func (r *run) lose(t *step, mol float64, by, noise []term, uShare float64) {
 				by := -mol * gross * uShare * math.Sqrt(m/(m-1)) * (same - 1/m)
 				t.stir(first+j, h.at, by)
 				if s.book != nil {
-					s.book.instead(t, first+j, by*kept)
+					s.book.instead(s.why, first+j, by*kept)
 				}
 			}
 		}

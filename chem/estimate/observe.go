@@ -189,7 +189,7 @@ func (r *run) learn(subject string, nu float64, h []term, noise float64) (loglik
 	}
 	loglik = r.s.update(nu, h, noise)
 	if book != nil && !math.IsInf(loglik, 0) {
-		book.learned(subject, nu, variance)
+		book.learned(subject, nu, variance, h)
 	}
 	r.clamp()
 	if a != nil {
@@ -728,7 +728,11 @@ func (r *run) goOn(alt *run, i int) {
 	}
 	alt.taken = nil
 	alt.replay, alt.read, alt.flags, alt.pair, alt.level = false, r.read, r.flags, r.pair, r.level
+	if r.s.book == nil { // it has gone back already
+		i = min(i, r.wentBack)
+	}
 	*r = *alt
+	r.wentBack = i
 }
 
 // words say what a replay takes a held reading for.

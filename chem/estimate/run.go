@@ -64,6 +64,8 @@ type run struct {
 	keep   bool  // make stops
 	replay bool
 
+	wentBack int // fact from which the run was last taken once more: a book has to follow
+
 	explained explanation // of a replay
 	taken     []uuid.UUID // held readings that the replay believes
 	since     time.Time   // of the reading that a replay opens for, its verdict's
@@ -201,14 +203,10 @@ func (r *run) volume() float64 { return r.s.x(r.l.volume) }
 func (b *Bath) start() *run { return b.startWith(nil) }
 
 // startWith begins a run and lets look have it before anything is known.
-func (b *Bath) startWith(look func(*run)) *run { return b.startRoom(0, look) }
-
-// startRoom begins a run whose state has room places more, which stay zero.
-func (b *Bath) startRoom(room int, look func(*run)) *run {
+func (b *Bath) startWith(look func(*run)) *run {
 	r := &run{bath: b, recipe: b.recipes[0].recipe, now: b.Began, noise: b.noise, meters: map[string]meterMark{},
 		status: map[uuid.UUID]verdictOf{}, holds: map[string]*hold{}}
 	r.l = newLayout(r.recipe)
-	r.l.fixed += room
 	r.seen, r.treated = make([]bool, len(r.l.cons)), make([]string, len(r.l.cons))
 	r.s = newState(r.l.fixed)
 	if look != nil {

@@ -51,6 +51,9 @@ func (s *state) Grow(mean, variance float64) int {
 	if s.acct != nil {
 		s.acct.parts.Grow(variance, s.acct.part(s.why))
 	}
+	if s.book != nil {
+		s.book.grow()
+	}
 	if s.tape != nil {
 		return s.tape.Grow(mean, variance)
 	}
@@ -60,6 +63,9 @@ func (s *state) Grow(mean, variance float64) int {
 func (s *state) Drop(i int) {
 	if s.acct != nil {
 		s.acct.parts.Drop(i)
+	}
+	if s.book != nil {
+		s.book.drop(i)
 	}
 	if s.tape != nil {
 		s.tape.Drop(i)
@@ -96,6 +102,9 @@ func (s *state) set(i int, mean, variance float64) {
 	if s.tape != nil || s.acct != nil {
 		s.x1 = append(s.x1[:0], s.X...)
 		s.predictTo(s.x1, filter.NearIdentity(len(s.X), filter.Entry{Row: i, Col: i, Value: -1}))
+	}
+	if s.book != nil {
+		s.book.forget(i)
 	}
 	s.X[i] = mean
 	for j := range s.X {
@@ -156,6 +165,9 @@ type moved struct {
 func (s *state) newStep() *step {
 	t := &s.step
 	t.dx, t.jac, t.count, t.moved, t.state = zeros(t.dx, len(s.X)), t.jac[:0], 0, t.moved[:0], s
+	if s.book != nil {
+		s.book.begin()
+	}
 	return t
 }
 
@@ -174,7 +186,7 @@ func zeros(a []float64, n int) []float64 {
 func (t *step) move(i int, by float64) {
 	t.dx[i] += by
 	if t.state.book != nil {
-		t.state.book.move(t, i, by)
+		t.state.book.move(i, t.state.why, by)
 	}
 	if t.state.acct != nil {
 		t.moved = append(t.moved, moved{term{i, by}, t.state.why})
@@ -185,7 +197,7 @@ func (t *step) slope(row, col int, d float64) {
 	if d != 0 {
 		t.jac = append(t.jac, filter.Entry{Row: row, Col: col, Value: d})
 		if t.state.book != nil {
-			t.state.book.slope(t, row, col, d)
+			t.state.book.slope(row, col, t.state.why, d)
 		}
 	}
 }
@@ -205,7 +217,7 @@ func (t *step) stir(source, at int, by float64) {
 	if by != 0 {
 		t.noise[source].terms = append(t.noise[source].terms, term{at, by})
 		if t.state.book != nil {
-			t.state.book.stir(t, source, at, by)
+			t.state.book.stir(source, at, t.state.why, by)
 		}
 	}
 }
@@ -218,6 +230,9 @@ func (s *state) apply(t *step) {
 	s.x1 = append(s.x1[:0], s.X...)
 	for i, d := range t.dx {
 		s.x1[i] += d
+	}
+	if s.book != nil {
+		s.book.apply(t.jac, t.noise[:t.count])
 	}
 	s.predictTo(s.x1, filter.NearIdentity(len(s.x1), t.jac...))
 	for _, n := range t.noise[:t.count] {

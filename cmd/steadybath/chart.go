@@ -1,7 +1,6 @@
 package main
 
 import (
-	"math"
 	"os"
 	"path/filepath"
 	"slices"
@@ -52,11 +51,15 @@ func runChart(s *session, c *cli.Context) error {
 		}
 		return s.chartAll(c)
 	}
-	b, e, sys, err := s.asked(c, estimate.Options{Track: true})
+	sys, err := units(c)
 	if err != nil {
 		return err
 	}
-	_, page, err := s.page(c, b, e, sys)
+	b, err := s.bath(c)
+	if err != nil {
+		return err
+	}
+	_, page, err := s.page(c, b, sys)
 	if err != nil {
 		return err
 	}
@@ -83,42 +86,41 @@ func runChart(s *session, c *cli.Context) error {
 	return err
 }
 
-// page makes a bath's page, and what it looks ahead to. The estimate needs its track.
-func (s *session) page(c *cli.Context, b *bathFile, e *estimate.Estimate, sys reports.Units) (*ahead, reports.Page, error) {
+// page makes a bath's page, and what it looks ahead to.
+func (s *session) page(c *cli.Context, b *bathFile, sys reports.Units) (*ahead, reports.Page, error) {
 	fail := func(err error) (*ahead, reports.Page, error) { return nil, reports.Page{}, err }
+	at, err := s.when(c, b.zone, true)
+	if err != nil {
+		return fail(err)
+	}
+	// The metal's book goes over the whole log by itself, beside the rest.
+	ledger := beside(func() (*estimate.Ledger, error) { return b.Ledger(time.Time{}, at) })
+	e, err := s.askedOf(c, b, estimate.Options{Track: true})
+	if err != nil {
+		return fail(err)
+	}
 	from, to, err := s.span(c, b, e)
 	if err != nil {
 		return fail(err)
 	}
-	// The metal's book goes over the whole log once more, beside what looks ahead.
-	type book struct {
-		ledger *estimate.Ledger
-		err    error
-	}
-	kept := make(chan book, 1)
-	go func() {
-		ledger, err := b.Ledger(time.Time{}, e.At)
-		kept <- book{ledger, err}
-	}()
+	// Anodes last longer than the rest is worth looking ahead for.
+	farther := beside(func() (*forecast.Forecast, error) {
+		return forecast.Make(e, forecast.Options{Days: anodeDays, Seed: 1})
+	})
 	a, err := s.ahead(c, b, e, lookAhead{days: usualDays, seed: 1, fans: reports.FanDays})
 	if err != nil {
 		return fail(err)
 	}
-	in := reports.PageInput{Estimate: e, Plan: a.plan, Forecast: a.forecast, AnodeDays: usualDays, Entered: b.entered, Zone: b.zone, Units: sys,
+	in := reports.PageInput{Estimate: e, Plan: a.plan, Forecast: a.forecast, AnodeDays: anodeDays, Entered: b.entered, Zone: b.zone, Units: sys,
 		From: from, To: to, Head: b.head, Made: e.At, Version: version}
-	// Anodes last longer than the rest is worth looking ahead for.
-	if slices.ContainsFunc(a.forecast.Anodes, func(x forecast.Anode) bool { return x.Replace.P90.IsZero() && !math.IsNaN(x.Mass) }) {
-		farther, err := forecast.Make(e, forecast.Options{Days: anodeDays, Seed: 1, Plan: a.plan})
-		if err != nil {
-			return fail(refused("steadybath state shows what is known of the bath", "%v", err))
-		}
-		a.forecast.Anodes, in.AnodeDays = farther.Anodes, anodeDays
+	far, err := farther()
+	if err != nil {
+		return fail(refused("steadybath state shows what is known of the bath", "%v", err))
 	}
-	ledger := <-kept
-	if ledger.err != nil {
-		return fail(refused("ask for a later day", "%v", ledger.err))
+	a.forecast.Anodes = far.Anodes
+	if in.Ledger, err = ledger(); err != nil {
+		return fail(refused("ask for a later day", "%v", err))
 	}
-	in.Ledger = ledger.ledger
 	first, err := b.At(b.Began, estimate.Options{})
 	if err != nil {
 		return fail(refused("ask for a later day", "%v", err))
@@ -130,6 +132,24 @@ func (s *session) page(c *cli.Context, b *bathFile, e *estimate.Estimate, sys re
 	}
 	in.Titrants = slices.DeleteFunc(entry.TitrantLots(chem.Standing(shop), b.Facts, e.At.In(b.zone)), func(l entry.TitrantLot) bool { return l.Titrations == 0 })
 	return a, reports.BathPage(in), nil
+}
+
+// beside works something out while the caller goes on; what it returns waits for
+// the answer.
+func beside[T any](work func() (T, error)) func() (T, error) {
+	type answer struct {
+		value T
+		err   error
+	}
+	done := make(chan answer, 1)
+	go func() {
+		value, err := work()
+		done <- answer{value, err}
+	}()
+	return func() (T, error) {
+		a := <-done
+		return a.value, a.err
+	}
 }
 
 // span reads --from and --to for a bath's charts, each the zero time where the

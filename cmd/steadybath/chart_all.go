@@ -11,7 +11,6 @@ import (
 	"golang.org/x/text/cases"
 	"golang.org/x/text/unicode/norm"
 
-	"steadybath/chem/estimate"
 	"steadybath/reports"
 )
 
@@ -56,19 +55,15 @@ func (s *session) chartAll(c *cli.Context) error {
 		if err != nil {
 			return err
 		}
-		e, err := s.askedOf(c, b, estimate.Options{Track: true})
-		if err != nil {
-			return err
-		}
-		a, page, err := s.page(c, b, e, sys)
+		a, page, err := s.page(c, b, sys)
 		if err != nil {
 			return err
 		}
 		if index.Zone == nil {
 			index.Zone = b.zone
 		}
-		until := e.At.AddDate(0, 0, dueDays)
-		index.Baths = append(index.Baths, reports.IndexBathOf(e, reports.ThingsDue(e, a.plan, a.forecast, sys), a.forecast, until, file, b.zone, sys))
+		until := a.e.At.AddDate(0, 0, dueDays)
+		index.Baths = append(index.Baths, reports.IndexBathOf(a.e, reports.ThingsDue(a.e, a.plan, a.forecast, sys), a.forecast, until, file, b.zone, sys))
 		pages = append(pages, newFile{file, func(f *os.File) error { return reports.WritePage(f, page) }})
 		written = append(written, writtenPage{b.Name, filepath.Join(folder, file)})
 	}

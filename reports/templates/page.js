@@ -44,7 +44,10 @@
   function signs(series, spots) {
     series.data = spots;
     // So many that outlines cannot be told apart are drawn in one go.
-    if (spots.length > dense) { series.large = true; series.largeThreshold = dense; series.symbol = plain[series.name]; series.symbolSize = 6; }
+    if (spots.length > dense) { series.large = true; series.largeThreshold = dense; series.symbol = plain[series.name]; series.symbolSize = 5;
+      // All in one go has no outline of its own for each: it would cover the others.
+      series.itemStyle = { color: series.itemStyle.borderColor === "@card" ? series.itemStyle.color : series.itemStyle.borderColor, borderWidth: 0 };
+    }
   }
   // One bar for all bars of a three-thousandth of the picture, where they are many.
   function united(bars, from, to) {
