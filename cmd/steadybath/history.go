@@ -109,7 +109,7 @@ func (s *session) logChain(c *cli.Context) (logChain, error) {
 		return l, err
 	}
 	if p.Facts == 0 && l.name != "" {
-		return l, refused("ask without --known-on, or with a later day", "bath %s was not known then", l.name)
+		return l, notKnownThen(l.name)
 	}
 	l.known, l.head = p.Facts, p.Head
 	return l, nil

@@ -21,6 +21,10 @@ type knownMoment struct {
 // errNotKnownThen tells that a bath began later than --known-on.
 var errNotKnownThen = errors.New("not known then")
 
+func notKnownThen(bath string) error {
+	return &problem{status: statusRefused, what: "bath " + bath + " was not known then", hint: "ask without --known-on, or with a later day", cause: errNotKnownThen}
+}
+
 // knownOn reads --known-on, the zero time where it is not given. A day alone ends
 // in the zone.
 func (s *session) knownOn(c *cli.Context, zone *time.Location) (time.Time, error) {

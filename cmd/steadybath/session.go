@@ -218,24 +218,22 @@ func (s *session) bathName(c *cli.Context) (string, error) {
 		}
 	}
 	wanted := c.String("bath")
-	switch {
-	case len(names) == 0:
+	if len(names) == 0 {
 		return "", refused(`begin one: steadybath bath new tank-1 --recipe copper-electroforming --volume "60 L"`, "there is no bath yet")
-	case wanted == "" && len(names) == 1:
-		return names[0], nil
 	}
 	if wanted == "" {
-		if names, err = s.begunBy(c, names); err != nil {
+		then, err := s.begunBy(c, names)
+		switch {
+		case err != nil:
 			return "", err
+		case len(then) == 0 && len(names) == 1:
+			return "", notKnownThen(names[0])
+		case len(then) == 0:
+			return "", refused("ask without --known-on, or with a later day", "the baths were not known then")
+		case len(then) == 1:
+			return then[0], nil
 		}
-	}
-	switch {
-	case wanted == "" && len(names) == 0:
-		return "", refused("ask without --known-on, or with a later day", "no bath was known then")
-	case wanted == "" && len(names) == 1:
-		return names[0], nil
-	case wanted == "":
-		return "", wrongWords("for instance --bath "+quoted(names[0]), "there are several baths, say which: %s", strings.Join(names, ", "))
+		return "", wrongWords("for instance --bath "+quoted(then[0]), "there are several baths, say which: %s", strings.Join(then, ", "))
 	}
 	for _, n := range names {
 		if n == wanted {
@@ -293,7 +291,7 @@ func (s *session) bathNamed(c *cli.Context, name string) (*bathFile, error) {
 	}
 	b.Bath, err = estimate.Open(b.entered)
 	if errors.Is(err, estimate.ErrNoBath) {
-		return nil, &problem{status: statusRefused, what: "bath " + name + " was not known then", hint: "ask without --known-on, or with a later day", cause: errNotKnownThen}
+		return nil, notKnownThen(name)
 	}
 	return b, err
 }
