@@ -57,7 +57,7 @@ func exportFormat(said, path string) (string, error) {
 	if near := nearest(said, []string{formatCSV, formatLines, formatXLSX, formatGuarded}); near != "" {
 		hint = "did you mean " + near + "? " + hint
 	}
-	return "", wrongWords(hint, "--format: there is no format %q", said)
+	return "", wrongWords(hint, "export --format: there is no format %q", said)
 }
 
 func runExport(s *session, c *cli.Context) error {

@@ -2,16 +2,14 @@ package main
 
 import (
 	"bytes"
+	"context"
 	"errors"
 	"fmt"
 	"io"
 	"os"
-	"runtime"
 	"slices"
 	"strconv"
 	"strings"
-	"sync"
-	"sync/atomic"
 	"time"
 
 	"github.com/google/uuid"
@@ -182,7 +180,7 @@ func importSheet(s *session, c *cli.Context, path string, in io.Reader) error {
 	}
 	x := &sheetImport{Understood: understood, path: path, bath: b}
 	x.lookUp()
-	if err := x.judge(s, now); err != nil {
+	if err := x.judge(c.Context, s, now); err != nil {
 		return err
 	}
 	if len(x.Facts) == 0 && len(x.Bad) == 0 {
@@ -213,77 +211,75 @@ func (x *sheetImport) lookUp() {
 
 // judge looks at each new fact as if it were entered now, after those of the log
 // and of the sheet that happened before it. What is impossible becomes a bad cell.
-func (x *sheetImport) judge(s *session, now time.Time) error {
-	var order []int
+func (x *sheetImport) judge(ctx context.Context, s *session, now time.Time) error {
+	at := map[uuid.UUID]int{} // new facts by id
+	all := slices.Clone(x.bath.entered)
+	earliest := -1
 	for i := range x.Facts {
-		if !x.known[i] {
-			order = append(order, i)
+		if x.known[i] {
+			continue
+		}
+		f := x.Facts[i].Fact
+		f.Number = int64(len(all) + 1)
+		at[f.ID] = i
+		all = append(all, f)
+		if earliest < 0 || chem.Compare(f, x.Facts[earliest].Fact) < 0 {
+			earliest = i
 		}
 	}
-	slices.SortStableFunc(order, func(a, b int) int { return chem.Compare(x.Facts[a].Fact, x.Facts[b].Fact) })
-	all := slices.Clone(x.bath.entered)
-	base := len(all)
-	for n, i := range order {
-		f := x.Facts[i].Fact
-		f.Number = int64(base + n + 1)
-		all = append(all, f)
+	if len(at) == 0 {
+		return nil
 	}
 	refusals := make([]string, len(x.Facts))
+	look := func(i int, doubts []entry.Doubt, err error) {
+		if err != nil {
+			refusals[i] = err.Error()
+		}
+		for _, d := range doubts {
+			x.asked[i] = append(x.asked[i], d.String())
+		}
+	}
+	// Only the first fact can be one from before all that is known of the bath.
+	if f := x.Facts[earliest].Fact; f.Time.Before(x.bath.Began) {
+		f.Time = f.Time.In(x.bath.zone)
+		doubts, err := entry.Check(x.bath.Bath, f, now)
+		look(earliest, doubts, err)
+		delete(at, f.ID)
+	}
+	b, err := estimate.Open(all)
+	if err != nil {
+		return err
+	}
 	bar := newProgress(s.stderr, nil)
 	defer bar.done()
-	var next, done atomic.Int64
-	var wait sync.WaitGroup
-	var mu sync.Mutex
-	var failed error
-	for range max(1, runtime.GOMAXPROCS(0)) {
-		wait.Add(1)
-		go func() {
-			defer wait.Done()
-			for {
-				n := int(next.Add(1)) - 1
-				if n >= len(order) {
-					return
-				}
-				doubts, err := checkAmong(all[:base+n], all[base+n], now, x.bath.zone)
-				mu.Lock()
-				var no *impossible
-				switch {
-				case errors.As(err, &no):
-					refusals[order[n]] = no.Error()
-				case err != nil:
-					failed = err
-				}
-				for _, d := range doubts {
-					x.asked[order[n]] = append(x.asked[order[n]], d.String())
-				}
-				bar.rows(int64(len(order)), done.Add(1))
-				mu.Unlock()
-			}
-		}()
+	b.Before(func(n int, e *estimate.Estimate) bool {
+		f := b.Facts[n]
+		if i, ok := at[f.ID]; ok {
+			f.Time = f.Time.In(x.bath.zone) // what is said about it names the shop's day
+			doubts, err := entry.CheckIn(e, f, now)
+			look(i, doubts, err)
+		}
+		bar.looked(n+1, len(b.Facts))
+		return ctx.Err() == nil
+	})
+	if err := ctx.Err(); err != nil {
+		return err
 	}
-	wait.Wait()
 	for i, why := range refusals {
 		if why != "" {
 			x.Bad = append(x.Bad, sheet.BadCell{Cell: x.Facts[i].Cell, Name: x.Facts[i].Name, Why: why})
 		}
 	}
-	return failed
+	return nil
 }
 
-// impossible is what the bath says against a fact.
-type impossible struct{ error }
-
-func checkAmong(before []chem.Fact, f chem.Fact, now time.Time, zone *time.Location) ([]entry.Doubt, error) {
-	b, err := estimate.Open(before)
-	if err != nil {
-		return nil, err
+// looked shows how many facts have been judged.
+func (p *progress) looked(n, of int) {
+	if p.out == nil || time.Since(p.last) < 100*time.Millisecond {
+		return
 	}
-	f.Time = f.Time.In(zone)
-	doubts, err := entry.Check(b, f, now)
-	if err != nil {
-		return nil, &impossible{err}
-	}
-	return doubts, nil
+	p.last, p.shown = time.Now(), true
+	fmt.Fprintf(p.out, "\r%s %d of %d facts looked at\x1b[K", bar(int64(n), int64(of)), n, of)
 }
 
 // dry shows what was understood and writes nothing.
@@ -364,7 +360,7 @@ func (x *sheetImport) table(out io.Writer) error {
 	}
 	b.WriteString("\n")
 	fresh, known := x.counts()
-	b.WriteString(flow("", 0, fmt.Sprintf("%d facts from %d rows; %d are new, %d were there already", len(x.Facts), len(rows), fresh, known)))
+	b.WriteString(flow("", 0, fmt.Sprintf("facts: %d, from rows: %d; %d new, %d there already", len(x.Facts), len(rows), fresh, known)))
 	for _, said := range x.Said {
 		b.WriteString(flow("", 0, said))
 	}
