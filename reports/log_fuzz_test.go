@@ -209,7 +209,7 @@ func FuzzLog(f *testing.F) {
 		s := &scribe{bytes: data, at: at, recipe: r}
 		begin := chem.Begin{Recipe: string(text), Zone: "Europe/Vienna", Volume: chem.Measured{Number: "60", Unit: "L"}}
 		s.facts = []chem.Fact{{Number: 1, ID: uuid.UUID{6: 0x70, 8: 0x80}, Time: at, Bath: "tank-1", Body: begin}}
-		s.write(t, "tank-1", 40)
+		s.write(t, "tank-1", 24)
 		last := at
 		for _, f := range s.facts {
 			if f.Time.After(last) {
