@@ -62,8 +62,8 @@ fuzz: ## every fuzz target, FUZZTIME=20s each
 	@sh -c "$$needs" make go
 	@grep -roE '^func Fuzz[A-Za-z0-9_]+' --include='*_test.go' chem cmd db migrations reports | \
 	sed -E 's|^(.*)/[^/]*:func (.*)$$|\1 \2|' | while read -r folder target; do \
-		echo "go test -run '^\$$' -fuzz '^$$target\$$' -fuzztime $(FUZZTIME) ./$$folder"; \
-		go test -run '^$$' -fuzz "^$$target\$$" -fuzztime $(FUZZTIME) "./$$folder" </dev/null || exit 1; \
+		echo "go test -run '^\$$' -fuzz '^$$target\$$' -fuzztime $(FUZZTIME) -fuzzminimizetime 10x ./$$folder"; \
+		go test -run '^$$' -fuzz "^$$target\$$" -fuzztime $(FUZZTIME) -fuzzminimizetime 10x "./$$folder" </dev/null || exit 1; \
 	done
 
 browser: deps $(chart) $(axe) ## of the tests, those in a headless Chromium

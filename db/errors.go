@@ -182,6 +182,9 @@ func connectError(err error, c *pgx.ConnConfig) error {
 			return &Error{What: fmt.Sprintf("the server at %s has no database %q", where, c.Database), Help: "make it with createdb, or name another in the address", Cause: err}
 		case "53300":
 			return &Error{What: fmt.Sprintf("the server at %s has no connection left", where), Help: "try again when other programs have ended", Cause: err}
+		case "42704", "22023":
+			// The message quotes the setting, which can be a part of a password.
+			return &Error{What: fmt.Sprintf("the address of the database at %s has a setting that the server does not take", where), Help: "look at what stands behind its ?, or between its keys", Cause: err}
 		case "57P01", "57P02", "57P03":
 			return &Error{What: fmt.Sprintf("the server at %s is starting up or shutting down", where), Help: "try again in a moment", Cause: errors.Join(ErrUnreachable, err)}
 		}

@@ -278,10 +278,8 @@ func torn(dsn string, c *pgx.ConnConfig) bool {
 		return true
 	}
 	if _, rest, isURL := strings.Cut(dsn, "://"); isURL && strings.HasPrefix(dsn, "postgres") {
-		if i := strings.IndexAny(rest, "/?#"); i >= 0 {
-			return strings.Contains(rest[:i], ":") && strings.Contains(rest[i:], "@")
-		}
-		return false
+		at := strings.LastIndex(rest, "@")
+		return at >= 0 && strings.ContainsAny(rest[:at], "/?#") && strings.Contains(rest[:at], ":")
 	}
 	// An empty value, as of a shell's variable that was never set, takes the next
 	// key with its value for its own.

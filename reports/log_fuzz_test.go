@@ -85,9 +85,9 @@ func (s *scribe) move() {
 	case b < 250:
 		s.at = s.at.AddDate(b-245, 0, 0)
 	case b == 250:
-		s.at = time.Date(1900, 1, 1, 0, 0, 0, 0, time.UTC)
+		s.at = s.at.AddDate(-26, 0, 0)
 	case b == 251:
-		s.at = time.Date(2345, 12, 31, 23, 59, 59, 999999000, time.UTC) // later ones only take longer
+		s.at = s.at.AddDate(40, 0, 0)
 	default:
 		s.at = time.Date(2026, 3, 29, 1, 0, 0, 0, time.UTC) // clocks are put forward
 	}
@@ -163,8 +163,8 @@ func (s *scribe) write(t *testing.T, bath string, most int) {
 	for len(s.bytes) > 0 && len(s.facts) < most {
 		s.move()
 		f := chem.Fact{Number: int64(len(s.facts) + 1), ID: uuid.UUID{6: 0x70, 8: 0x80, 14: byte(len(s.facts) >> 8), 15: byte(len(s.facts))}, Time: s.at, Bath: bath, Note: "n", Body: s.body()}
-		if s.at.Year() < 1900 || s.at.Year() > 9999 {
-			continue // the database takes no such
+		if s.at.Year() < 1990 || s.at.Year() > 2070 {
+			continue // such years find nothing else: a span of 450 was tried, and only takes longer
 		}
 		row, err := journal.Encode(f)
 		if err != nil {
@@ -209,7 +209,7 @@ func FuzzLog(f *testing.F) {
 		s := &scribe{bytes: data, at: at, recipe: r}
 		begin := chem.Begin{Recipe: string(text), Zone: "Europe/Vienna", Volume: chem.Measured{Number: "60", Unit: "L"}}
 		s.facts = []chem.Fact{{Number: 1, ID: uuid.UUID{6: 0x70, 8: 0x80}, Time: at, Bath: "tank-1", Body: begin}}
-		s.write(t, "tank-1", 40)
+		s.write(t, "tank-1", 24)
 		last := at
 		for _, f := range s.facts {
 			if f.Time.After(last) {

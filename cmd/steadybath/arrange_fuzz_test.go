@@ -42,7 +42,7 @@ func listening(into *heard) *cli.App {
 				switch f.(type) {
 				case *cli.StringSliceFlag:
 					for _, v := range c.StringSlice(name) {
-						into.flags = append(into.flags, name+"="+v)
+						into.flags = append(into.flags, name+"="+strings.TrimSpace(v))
 					}
 				case *cli.BoolFlag:
 					into.flags = append(into.flags, fmt.Sprint(name, "=", c.Bool(name)))
@@ -90,11 +90,15 @@ func account(app *cli.App, args []string) (want heard) {
 				yes, err := strconv.ParseBool(value)
 				want.flags = slices.DeleteFunc(want.flags, func(w string) bool { return strings.HasPrefix(w, f.Names()[0]+"=") })
 				want.flags = append(want.flags, fmt.Sprint(f.Names()[0], "=", yes || err != nil))
-			case with:
-				want.flags = append(want.flags, f.Names()[0]+"="+value)
 			default:
-				i++
-				want.flags = append(want.flags, f.Names()[0]+"="+args[i])
+				if !with {
+					i++
+					value = args[i]
+				}
+				if _, many := f.(*cli.StringSliceFlag); many {
+					value = strings.TrimSpace(value) // the library trims those
+				}
+				want.flags = append(want.flags, f.Names()[0]+"="+value)
 			}
 		default:
 			if c := findCommand(commands, a); c != nil && len(want.words) == 0 {
