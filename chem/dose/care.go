@@ -235,7 +235,11 @@ func (w *work) pour(a *Addition, m chem.Material, g *program, amounts []float64,
 	a.caution("never water into acid", hazard.AcidIntoBath)
 	a.caution("goggles", hazard.EyesAndSkin)
 	if known {
-		a.Cautions = append(a.Cautions, fmt.Sprintf("a pour warms the whole bath by %s K, all of them together by %s K; that says nothing of the spot where it goes in, which can boil and spit", tenth(rise(largest)), tenth(rise(total))))
+		together := fmt.Sprintf("all of them together by %s K", tenth(rise(total)))
+		if math.IsInf(rise(total), 0) { // the heat is known up to 300 g/L, and there is little bath
+			together = "all of them together by more than can be said"
+		}
+		a.Cautions = append(a.Cautions, fmt.Sprintf("a pour warms the whole bath by %s K, %s; that says nothing of the spot where it goes in, which can boil and spit", tenth(rise(largest)), together))
 	} else {
 		a.Cautions = append(a.Cautions, "how much a pour warms the bath is not known for this acid; go slower than the portions say where it gets warm")
 	}
