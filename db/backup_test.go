@@ -526,7 +526,7 @@ func TestBrokenRecordIsNotBackedUp(t *testing.T) {
 	_, err = sqlAs(t, database, admin).Exec(ctx, `alter table steadybath.facts disable trigger all; update steadybath.facts set value = 25 where value = 225; alter table steadybath.facts enable always trigger facts_enter`)
 	require.NoError(t, err)
 	_, err = open(t, database, "anna").Backup(ctx, io.Discard, "1.2", nil)
-	require.ErrorContains(t, err, `the record of bath "a" does not fit its chain, so no copy is made of it: row 2: `)
+	require.ErrorContains(t, err, `the record of bath "a" does not fit its chain, so no copy is made of it: row 2 (`)
 }
 
 // full is a disk with room for so many bytes.

@@ -30,7 +30,7 @@ func importCommand(s *session) *cli.Command {
 		Description: describe("A journal is known by its header: CSV (eight columns are enough to write by hand:\ntime, bath, kind, subject, value, unit, u, note), .xlsx or JSON Lines. It goes in\nat once. A sheet of your own, .xlsx or CSV, needs to be told what its columns\nmean; what was understood is printed first, every bad cell by its address, and\nonly --write enters it. The same file twice adds nothing; every bad row is named.\n\nA column means one of: "+sheet.Forms+".\nUnits are those of the header, in brackets or at its end, or else of the mapping.",
 			"steadybath import week.csv",
 			"ssh shop cat journal.csv | steadybath import -",
-			"steadybath import log.xlsx --column 'Date = date' --column 'Cu g/L = assay copper' --column 'Ah = plate'",
+			`steadybath import log.xlsx --column "Date = date" --column "Cu g/L = assay copper" --column "Ah = plate"`,
 			"steadybath import log.xlsx --mapping log.toml --skip B14 --skip 40 --write"),
 		Flags:  append(sheetFlags(), bathFlag(), jsonFlag(), databaseFlag()),
 		Action: func(c *cli.Context) error { return runImport(s, c) },

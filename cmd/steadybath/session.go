@@ -332,7 +332,7 @@ func (s *session) lookAtClock(c *cli.Context, rows []journal.Row, zone *time.Loc
 // again with --id, where its facts are there already: then it makes of the same
 // words the same facts as the first time.
 func (s *session) beforeAgain(c *cli.Context, rows []journal.Row) ([]journal.Row, error) {
-	if c.String("id") == "" {
+	if c.String("id") == "" || c.Command.Name == "round" { // a round counts ids by its questions, and goes back by itself
 		return rows, nil
 	}
 	first, err := newID(c)
