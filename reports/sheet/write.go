@@ -4,6 +4,7 @@ import (
 	"bufio"
 	"fmt"
 	"io"
+	"math"
 	"slices"
 	"strings"
 	"time"
@@ -138,7 +139,8 @@ func serialOf(t time.Time, zone *time.Location) (float64, bool) {
 		return 0, false
 	}
 	seconds := float64(shown.Unix()-start.Unix()) + float64(shown.Nanosecond())/1e9
-	return seconds / 86400, true
+	// Up to the next 9 microseconds, the last digit that is written: a program that cuts a moment off instead of rounding it would show the second before.
+	return math.Ceil(seconds/86400*1e10-1e-2) / 1e10, true
 }
 
 // number is a value as a number that shows the decimals that were typed.
