@@ -42,8 +42,8 @@ test: deps $(chart) $(axe) ## gofmt, go vet, staticcheck and every test, the pag
 	@sh -c "$$needs" make chromium
 	@sh -c "$$checks"
 
-torture: deps ## KILLS=200 kills of the tool and of PostgreSQL's processes, full disks and lost power; takes minutes, and prints counts
-	go test -count=1 -p 1 -timeout 60m -v -run '^TestTorture' ./cmd/steadybath -torture $(KILLS)
+torture: deps ## KILLS=200 kills of the tool and of PostgreSQL's processes, full disks, lost power, cut connections, a standby that takes over; takes a quarter of an hour, and prints counts
+	STEADYBATH_TORTURE=1 go test -count=1 -p 1 -timeout 60m -v -run '^Test(Torture|CutConnection|EightWriters|Failover|TypedAgain|ClockSetBack|Patience)' ./cmd/steadybath -torture $(KILLS)
 
 bench: deps $(chart) ## every benchmark but those of the next two, BENCHTIME=200ms each
 	@sh -c "$$needs" make chromium
