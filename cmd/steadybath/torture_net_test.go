@@ -799,7 +799,8 @@ func TestFailover(t *testing.T) {
 	ack := &acknowledged{facts: map[string]string{}, imports: map[string]int{}}
 	refusals, maybes, failovers := 0, 0, 0
 	var never []string
-	for range 1 + netTorture(t) {
+	said := map[string]string{}
+	for turn := range 1 + netTorture(t) {
 		p.addStandby(t)
 		hosts := netURL("USER", "steadybath", p.primary.hostport(), p.standby.hostport())
 		stop := make(chan struct{})
@@ -817,7 +818,7 @@ func TestFailover(t *testing.T) {
 						return
 					default:
 					}
-					mark := fmt.Sprintf("failover %d, %s, %d;", failovers, who, n)
+					mark := fmt.Sprintf("failover %d, %s, %d;", turn, who, n)
 					args := []string{"bail", "0.01 L", "--note", mark, "--json"}
 					mu.Lock()
 					late := promoted
@@ -837,6 +838,7 @@ func TestFailover(t *testing.T) {
 					case 1:
 						refusals++
 						never = append(never, mark)
+						said[mark] = a.stderr
 					case 4:
 						maybes++
 					default:
@@ -894,7 +896,7 @@ func TestFailover(t *testing.T) {
 		bed.use(t, p.primary)
 		n := ack.found(t, bed)
 		for _, mark := range never {
-			require.Zero(t, bed.count(t, "f.note = $1", mark), "%s came in after status 1", mark)
+			require.Zero(t, bed.count(t, "f.note = $1", mark), "%s came in after status 1: %s", mark, said[mark])
 		}
 		require.Equal(t, n+1, bed.whole(t), "nothing but what was acknowledged, and the bath")
 	}
